@@ -1,0 +1,170 @@
+//! A fact's exact bytes: the envelope that carries it, the header that places it, the kind that says what happened.
+//!
+//! # The envelope
+//!
+//! DSSE 1.0.2 (secure-systems-lab/dsse) in its own protobuf form, exactly:
+//!
+//! ```text
+//! 0A len payload  12 2A "application/vnd.rinsebook.fact.v1+protobuf"  1A 42 0A 40 signature (64 bytes)
+//! ```
+//!
+//! The signature is Ed25519 over `"DSSEv1" SP len(type) SP type SP len(body) SP body`, lengths in decimal bytes. Any
+//! other form, such as a second signature, a key id, a longer varint, another order, is malformed. A device's report
+//! is carried alike under its own type.
+//!
+//! # The payload
+//!
+//! Field 1 is the [`Header`]; then exactly one kind field, numbered from 32. The header must come out of decoding and
+//! encoding unchanged. A kind's body that does not, an unknown kind or an unknown or zero enum value leave the fact
+//! *unread*: it is kept, its place is taken, and a person has to look at it.
+//!
+//! The author's bytes are what is signed, sent, stored and hashed, for ever: nothing here encodes a fact a second time.
+
+mod body;
+mod envelope;
+mod header;
+
+pub use body::{BlobNamed, blobs_named, engines_named};
+pub use envelope::{Envelope, FACT_TYPE, MAX_ENVELOPE_BYTES, MAX_SERVICE_ENVELOPE_BYTES, REPORT_TYPE, pae};
+pub use header::{Header, Seen, Subject};
+
+use crate::bytes::Hash;
+use crate::key::{self, SigningKey, VerifyingKey};
+pub use crate::v1::fact::Kind;
+
+/// Why bytes are no fact at all. The service records a refusal in their place.
+#[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
+#[error("malformed at {part}: {reason}")]
+pub struct Malformed {
+    /// Which part: envelope, payload or header.
+    pub part: &'static str,
+    /// What is wrong with it.
+    pub reason: String,
+}
+
+impl Malformed {
+    pub(crate) fn new(part: &'static str, reason: impl Into<String>) -> Self {
+        Malformed { part, reason: reason.into() }
+    }
+}
+
+/// Why a well-formed fact cannot be read.
+#[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
+pub enum Unreadable {
+    /// A kind of a later version.
+    #[error("its kind (field {0}) is not known to this version")]
+    UnknownKind(u32),
+    /// Decoding and encoding changes the bytes, or they do not decode.
+    #[error("its body is not in the exact form")]
+    NotExact,
+    /// An enum value that is zero or not known.
+    #[error("its field {0} has a value not known to this version")]
+    UnknownValue(&'static str),
+    /// An id, a hash or an engine in the body does not fit.
+    #[error("its field {0} does not fit: {1}")]
+    DoesNotFit(&'static str, &'static str),
+}
+
+/// What the kind field holds.
+#[derive(Debug, Clone, PartialEq)]
+pub enum Body {
+    /// Read: the kind and its values.
+    Read(Kind),
+    /// Kept as it is.
+    Unread(Unreadable),
+}
+
+/// A well-formed fact beside its exact bytes; the signature is not checked yet.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Signed {
+    envelope: Envelope,
+    header: Header,
+    body: Body,
+}
+
+/// A fact whose signature holds under the key that its header names. Only [`Signed::verify`] makes one.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Verified(Signed);
+
+impl Signed {
+    /// Parses an envelope of at most `max_bytes`.
+    pub fn parse(bytes: &[u8], max_bytes: usize) -> Result<Signed, Malformed> {
+        let envelope = Envelope::parse(bytes, FACT_TYPE, max_bytes)?;
+        let (header_bytes, number, body_bytes) = envelope::split_payload(envelope.payload())?;
+        let header = Header::parse(header_bytes)?;
+        let body = match body::read(number, body_bytes, &header) {
+            Ok(kind) => Body::Read(kind),
+            Err(why) => Body::Unread(why),
+        };
+        Ok(Signed { envelope, header, body })
+    }
+
+    /// Writes and signs a fact; the header's author key must be the signer's.
+    pub fn sign(header: Header, kind: Kind, signer: &SigningKey) -> Signed {
+        debug_assert_eq!(header.author_key, key::key_id(&signer.verifying_key()));
+        let payload = envelope::join_payload(&header, &kind);
+        let envelope = Envelope::sign(payload, FACT_TYPE, signer);
+        // What was written is read back as anyone would read it, so that a body that does not fit shows at once.
+        let (_, number, body_bytes) = envelope::split_payload(envelope.payload()).expect("just joined");
+        let body = match body::read(number, body_bytes, &header) {
+            Ok(kind) => Body::Read(kind),
+            Err(why) => Body::Unread(why),
+        };
+        Signed { envelope, header, body }
+    }
+
+    /// Checks the signature, strictly. The key must be the one that the header names.
+    pub fn verify(self, key: &VerifyingKey) -> Result<Verified, Signed> {
+        if self.signed_by(key) { Ok(Verified(self)) } else { Err(self) }
+    }
+
+    /// Whether this key is the one named and its signature holds.
+    pub fn signed_by(&self, key: &VerifyingKey) -> bool {
+        key::key_id(key) == self.header.author_key && self.envelope.verifies(key)
+    }
+
+    /// The exact bytes.
+    pub fn bytes(&self) -> &[u8] {
+        self.envelope.bytes()
+    }
+
+    /// SHA-256 of the exact bytes: how other facts name this one.
+    pub fn hash(&self) -> Hash {
+        self.envelope.hash()
+    }
+
+    /// The header.
+    pub fn header(&self) -> &Header {
+        &self.header
+    }
+
+    /// What happened.
+    pub fn body(&self) -> &Body {
+        &self.body
+    }
+
+    /// The kind, where it was read.
+    pub fn kind(&self) -> Option<&Kind> {
+        match &self.body {
+            Body::Read(kind) => Some(kind),
+            Body::Unread(_) => None,
+        }
+    }
+}
+
+impl Verified {
+    /// The fact itself.
+    pub fn signed(&self) -> &Signed {
+        &self.0
+    }
+}
+
+impl std::ops::Deref for Verified {
+    type Target = Signed;
+    fn deref(&self) -> &Signed {
+        &self.0
+    }
+}
+
+#[cfg(test)]
+mod tests;
