@@ -67,6 +67,7 @@ pub enum Unreadable {
 
 /// What the kind field holds.
 #[derive(Debug, Clone, PartialEq)]
+#[allow(clippy::large_enum_variant)] // Nearly every fact is read: a box would cost all of them for the few that are not.
 pub enum Body {
     /// Read: the kind and its values.
     Read(Kind),
@@ -114,6 +115,7 @@ impl Signed {
     }
 
     /// Checks the signature, strictly. The key must be the one that the header names.
+    #[allow(clippy::result_large_err)] // The fact goes back to its caller, who keeps it.
     pub fn verify(self, key: &VerifyingKey) -> Result<Verified, Signed> {
         if self.signed_by(key) { Ok(Verified(self)) } else { Err(self) }
     }

@@ -27,10 +27,13 @@
 
 pub mod bytes;
 pub mod chain;
+pub mod clock;
 pub mod entry;
 pub mod fact;
+pub mod journal;
 pub mod key;
 pub mod note;
+pub mod rules;
 pub mod tree;
 
 /// The messages and enums generated from `proto/rinsebook/v1/*.proto`; their documentation stands in those files.

@@ -1,0 +1,97 @@
+//! From facts to open items: a pure function of what is recorded, of the size it is known at, of the time it is
+//! judged at. No clock is read and nothing is kept that cannot be derived again.
+//!
+//! ```text
+//! History ─► Case ─────────► ordered acts ─► families ─► open items, findings ─► State ─► Assessment
+//! recorded   what concerns   each with its   lines, water,   with whom they        of one   verdict, conditions,
+//! so far     one aircraft    standing        access, …       belong to             aircraft first line, horizon
+//! ```
+//!
+//! Three principles outrank every rule below. *What opens, opens*: a fact that opens an item counts whoever signed it;
+//! only closing asks authority, independence and a trusted key. *Paper never closes metal*: settling a finding closes
+//! no physical item. *Silence is not completeness*: a device that may hold facts unsent is itself an open item.
+//!
+//! A fact counts from the lesser of the times it happened and was received; every time is cut to whole seconds first.
+//! A period is over at its end instant; a fact at that instant is in time.
+
+mod access;
+pub mod answer;
+mod assess;
+mod case;
+mod devices;
+mod fact_text;
+mod finding;
+mod fleet;
+mod history;
+mod item;
+mod judge;
+mod kinds;
+mod lines;
+pub mod lists;
+mod order;
+mod people;
+pub mod procedure;
+pub mod roster;
+mod sentence;
+mod telephone;
+mod water;
+
+use std::sync::Arc;
+
+use crate::bytes::{Hash, Id};
+use crate::fact::Signed;
+
+pub use assess::{Assessment, NOTHING_OPEN_NOTICE, NOTICE, Question, Verdict};
+pub use case::{LatestStart, State, Wash};
+pub use finding::{Finding, Outcome, Rule, Severity};
+pub use history::{Heard, History};
+pub use item::{Blocks, FactRef, Item, ItemKind};
+pub use judge::Standing;
+pub use kinds::kind_name;
+pub use roster::Roster;
+
+/// What is known of a fact's signature when it is recorded.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum SignatureState {
+    /// It was checked under a key that was known.
+    Good,
+    /// The key was not known: it is checked once the roster knows it; a bad one leaves the fact unread.
+    Unchecked,
+}
+
+/// A fact and how the log holds it.
+#[derive(Debug, Clone)]
+pub struct Recorded {
+    /// Place in the log.
+    pub index: u64,
+    /// When it was received, Unix milliseconds.
+    pub received_ms: u64,
+    /// The service's clock was in doubt.
+    pub clock_unsure: bool,
+    /// The fact.
+    pub fact: Arc<Signed>,
+    /// Its signature.
+    pub signature: SignatureState,
+}
+
+impl Recorded {
+    /// When it happened, in whole seconds.
+    pub fn happened_s(&self) -> u64 {
+        self.fact.header().happened_ms / 1000
+    }
+
+    /// From when it counts: the lesser of happened and received, in whole seconds.
+    pub fn counts_from_s(&self) -> u64 {
+        self.happened_s().min(self.received_ms / 1000)
+    }
+
+    fn order(&self) -> (u64, Id, u64, Hash) {
+        let header = self.fact.header();
+        (self.happened_s(), header.run, header.counter, self.fact.hash())
+    }
+}
+
+#[cfg(test)]
+mod testing;
+#[cfg(test)]
+mod tests;

@@ -1,0 +1,322 @@
+//! All that was recorded, indexed by what it is about. It grows by one entry at a time and never forgets; every answer
+//! is derived from it afresh, as known at a size and judged at a time.
+
+use std::borrow::Cow;
+use std::collections::{BTreeSet, HashMap};
+use std::sync::Arc;
+
+use prost::Message;
+
+use super::case::Case;
+use super::procedure::Procedure;
+use super::roster::Roster;
+use super::{Assessment, Question, Recorded, SignatureState, State};
+use crate::bytes::{Hash, Id};
+use crate::fact::{Envelope, Kind, MAX_SERVICE_ENVELOPE_BYTES, REPORT_TYPE, Subject};
+use crate::v1;
+
+/// A device's word on itself, as the service recorded it.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Heard {
+    /// The entry that holds it.
+    pub index: u64,
+    /// When it came.
+    pub received_ms: u64,
+    /// What it said.
+    pub report: v1::Report,
+}
+
+/// One entry, with what is known of it from its bytes alone.
+#[derive(Debug)]
+pub(super) struct Held {
+    pub(super) recorded: Recorded,
+    pub(super) hash: Hash,
+    /// The signature, once it could be checked.
+    pub(super) good: Option<bool>,
+}
+
+/// The recorded facts.
+#[derive(Debug, Default)]
+pub struct History {
+    held: Vec<Held>,
+    by_hash: HashMap<Hash, u64>,
+    by_subject: HashMap<Subject, Vec<u64>>,
+    /// Subjects that some fact names together.
+    beside: HashMap<Subject, BTreeSet<Subject>>,
+    /// First facts of a device's runs.
+    run_starts: HashMap<Id, Vec<u64>>,
+    reports: HashMap<Id, Vec<Heard>>,
+    /// Digests of refused bytes, and the entries that say so.
+    refused: HashMap<Hash, Vec<u64>>,
+    refused_of: HashMap<Id, Vec<u64>>,
+    /// Facts whose key nobody knows yet, by key id.
+    waiting: HashMap<Hash, Vec<usize>>,
+    texts: HashMap<Hash, Result<Arc<Procedure>, String>>,
+    roster_facts: Vec<usize>,
+    revocations: Vec<u64>,
+    roster: Roster,
+}
+
+impl History {
+    /// Nothing recorded yet.
+    pub fn new() -> Self {
+        Self::default()
+    }
+
+    /// Takes the next entry. `attachment` gives the bytes kept beside the log by their digest; they precede the fact
+    /// that names them.
+    ///
+    /// # Panics
+    /// If the entry's index is not above the last one's: the log alone gives indices.
+    pub fn add(&mut self, recorded: Recorded, attachment: &dyn Fn(&Hash) -> Option<Vec<u8>>) {
+        assert!(self.held.last().is_none_or(|last| last.recorded.index < recorded.index), "indices ascend");
+        let hash = recorded.fact.hash();
+        let good = match recorded.signature {
+            SignatureState::Good => Some(true),
+            SignatureState::Unchecked => self.check_late(&recorded),
+        };
+        let at = self.held.len();
+        self.by_hash.entry(hash).or_insert(recorded.index);
+        self.index_subjects(&recorded);
+        let kind = recorded.fact.kind().cloned();
+        if let Some(kind) = &kind {
+            self.index_kind(&recorded, kind, attachment);
+        }
+        self.held.push(Held { recorded, hash, good });
+        if let Some(kind) = &kind
+            && good == Some(true)
+        {
+            self.grow_roster(at, kind);
+        }
+    }
+
+    fn check_late(&mut self, recorded: &Recorded) -> Option<bool> {
+        let key_id = recorded.fact.header().author_key;
+        if let Some(key) = self.roster.key(&key_id, u64::MAX) {
+            return Some(recorded.fact.signed_by(&key.public_key));
+        }
+        self.waiting.entry(key_id).or_default().push(self.held.len());
+        None
+    }
+
+    fn index_subjects(&mut self, recorded: &Recorded) {
+        let header = recorded.fact.header();
+        for subject in &header.subjects {
+            self.by_subject.entry(subject.clone()).or_default().push(recorded.index);
+        }
+        let mut named = header.subjects.clone();
+        named.extend(devices_named(recorded).into_iter().map(Subject::Device));
+        named.retain(|s| *s != Subject::Roster);
+        for subject in &named {
+            self.beside.entry(subject.clone()).or_default().extend(named.iter().filter(|s| *s != subject).cloned());
+        }
+        if header.counter == 0 {
+            self.run_starts.entry(header.device).or_default().push(recorded.index);
+        }
+    }
+
+    fn index_kind(&mut self, recorded: &Recorded, kind: &Kind, attachment: &dyn Fn(&Hash) -> Option<Vec<u8>>) {
+        match kind {
+            Kind::ProcedurePublished(b) => {
+                let digest = b.text.as_ref().and_then(|t| Hash::from_slice(&t.digest));
+                if let Some((digest, bytes)) = digest.and_then(|d| attachment(&d).map(|bytes| (d, bytes))) {
+                    self.texts.entry(digest).or_insert_with(|| read_text(&bytes));
+                }
+            }
+            Kind::FactRefused(b) => {
+                if let (Some(digest), Some(device)) = (Hash::from_slice(&b.received_digest), Id::from_slice(&b.device))
+                {
+                    self.refused.entry(digest).or_default().push(recorded.index);
+                    self.refused_of.entry(device).or_default().push(recorded.index);
+                }
+            }
+            Kind::DeviceReported(b) => {
+                if let Some((device, report)) = read_report(&b.report) {
+                    let heard = Heard { index: recorded.index, received_ms: recorded.received_ms, report };
+                    self.reports.entry(device).or_default().push(heard);
+                }
+            }
+            _ => {}
+        }
+    }
+
+    fn grow_roster(&mut self, at: usize, kind: &Kind) {
+        if !matches!(kind, Kind::RecordFounded(_)) && super::kinds::asked(kind) != super::judge::custody() {
+            return;
+        }
+        self.roster_facts.push(at);
+        if matches!(kind, Kind::KeyRevoked(_)) {
+            self.revocations.push(self.held[at].recorded.index);
+            self.roster = self.replayed(u64::MAX);
+        } else {
+            self.roster.apply(&self.held[at].recorded, &self.texts);
+        }
+        if matches!(kind, Kind::KeyEnrolled(_) | Kind::RecordFounded(_)) {
+            self.try_waiting();
+        }
+    }
+
+    fn try_waiting(&mut self) {
+        let Some(key) = self.roster.keys().last() else { return };
+        for at in self.waiting.remove(&key.key_id).unwrap_or_default() {
+            let held = &mut self.held[at];
+            held.good = Some(held.recorded.fact.signed_by(&key.public_key));
+        }
+    }
+
+    fn replayed(&self, size: u64) -> Roster {
+        let facts = self.roster_facts.iter().map(|at| &self.held[*at].recorded).filter(move |r| r.index < size);
+        Roster::replay(facts, &self.texts)
+    }
+
+    /// How many entries there are.
+    pub fn size(&self) -> u64 {
+        self.held.last().map_or(0, |last| last.recorded.index + 1)
+    }
+
+    /// The roster as known now.
+    pub fn roster(&self) -> &Roster {
+        &self.roster
+    }
+
+    /// The roster as known at a size. Only a revocation after it makes a difference that an index does not show.
+    pub fn roster_at(&self, size: u64) -> Cow<'_, Roster> {
+        if self.revocations.last().is_some_and(|index| *index >= size) {
+            Cow::Owned(self.replayed(size))
+        } else {
+            Cow::Borrowed(&self.roster)
+        }
+    }
+
+    /// Aircraft that were listed, or that a fact names.
+    pub fn aircraft(&self) -> impl Iterator<Item = Id> {
+        let mut ids: Vec<Id> = self.by_subject.keys().filter_map(as_aircraft).collect();
+        ids.sort_unstable();
+        ids.into_iter()
+    }
+
+    /// Aircraft whose answers may change by that entry: a superset.
+    pub fn aircraft_touched(&self, index: u64) -> Vec<Id> {
+        let Some(held) = self.held(index) else { return Vec::new() };
+        let header = held.recorded.fact.header();
+        let placing = matches!(held.recorded.fact.kind(), Some(Kind::AircraftListed(_) | Kind::EngineChanged(_)));
+        if header.subjects.contains(&Subject::Roster) && !placing {
+            return self.aircraft().collect();
+        }
+        let mut named: BTreeSet<Subject> = header.subjects.iter().cloned().collect();
+        named.extend(devices_named(&held.recorded).into_iter().map(Subject::Device));
+        if self.roster.service_device() != Some(header.device) {
+            named.insert(Subject::Device(header.device));
+        }
+        named.remove(&Subject::Roster);
+        let washes = self.near(&named, |s| matches!(s, Subject::Wash(_)));
+        let engines: BTreeSet<Subject> = self.near(&washes, |s| matches!(s, Subject::Engine(_)));
+        let all: BTreeSet<Subject> = named.into_iter().chain(washes).chain(engines).collect();
+        self.near(&all, |s| matches!(s, Subject::Aircraft(_))).iter().filter_map(as_aircraft).collect()
+    }
+
+    /// The entry at an index.
+    pub fn recorded(&self, index: u64) -> Option<&Recorded> {
+        self.held(index).map(|held| &held.recorded)
+    }
+
+    /// The index of the entry that holds the envelope of this hash.
+    pub fn by_hash(&self, hash: &Hash) -> Option<u64> {
+        self.by_hash.get(hash).copied()
+    }
+
+    /// The hash of the envelope at an index.
+    pub fn hash_of(&self, index: u64) -> Option<Hash> {
+        self.held(index).map(|held| held.hash)
+    }
+
+    /// Indices of the facts about a subject, ascending.
+    pub fn facts_of(&self, subject: &Subject) -> &[u64] {
+        self.by_subject.get(subject).map_or(&[], Vec::as_slice)
+    }
+
+    /// The newest report of a device below a size.
+    pub fn newest_report(&self, device: &Id, size: u64) -> Option<&Heard> {
+        self.reports.get(device)?.iter().rev().find(|heard| heard.index < size)
+    }
+
+    /// What is open on an aircraft and what was found, as known at a size, judged at a time.
+    pub fn state(&self, aircraft: &Id, size: u64, time_ms: u64) -> State {
+        Case::new(self, aircraft, size).state(time_ms / 1000, None)
+    }
+
+    /// The answer to a question.
+    pub fn assess(&self, question: &Question) -> Assessment {
+        super::assess::assess(&Case::new(self, &question.aircraft, question.size), question)
+    }
+
+    /// Why a fact cannot be read, as known at a size; none where it can, or where there is none.
+    pub fn unread_because(&self, index: u64, size: u64) -> Option<String> {
+        let held = self.held(index)?;
+        super::devices::unread_because(held, &self.roster_at(size), size)
+    }
+
+    pub(super) fn held(&self, index: u64) -> Option<&Held> {
+        match self.held.get(usize::try_from(index).ok()?) {
+            Some(held) if held.recorded.index == index => Some(held),
+            // A part of the log has gaps.
+            _ => self.held.binary_search_by_key(&index, |h| h.recorded.index).ok().map(|at| &self.held[at]),
+        }
+    }
+
+    /// The entries that record a refusal of bytes with this digest.
+    pub(super) fn refusals(&self, digest: &Hash) -> &[u64] {
+        self.refused.get(digest).map_or(&[], Vec::as_slice)
+    }
+
+    pub(super) fn refusals_of(&self, device: &Id) -> &[u64] {
+        self.refused_of.get(device).map_or(&[], Vec::as_slice)
+    }
+
+    pub(super) fn run_starts(&self, device: &Id) -> &[u64] {
+        self.run_starts.get(device).map_or(&[], Vec::as_slice)
+    }
+
+    pub(super) fn reports(&self, device: &Id) -> &[Heard] {
+        self.reports.get(device).map_or(&[], Vec::as_slice)
+    }
+
+    /// Those subjects, and the ones named together with them, of the kind asked.
+    pub(super) fn near(&self, of: &BTreeSet<Subject>, wanted: impl Fn(&Subject) -> bool) -> BTreeSet<Subject> {
+        let beside = of.iter().filter_map(|s| self.beside.get(s)).flatten();
+        of.iter().chain(beside).filter(|s| wanted(s)).cloned().collect()
+    }
+}
+
+fn as_aircraft(subject: &Subject) -> Option<Id> {
+    match subject {
+        Subject::Aircraft(id) => Some(*id),
+        _ => None,
+    }
+}
+
+/// Devices that a fact puts beside its wash: those it names, and the one that sent it.
+fn devices_named(recorded: &Recorded) -> Vec<Id> {
+    let header = recorded.fact.header();
+    let mut devices: Vec<Id> = match recorded.fact.kind() {
+        Some(Kind::WashOpened(b)) => b.devices.iter().filter_map(|d| Id::from_slice(d)).collect(),
+        Some(Kind::DeviceJoined(b)) => Id::from_slice(&b.device).into_iter().collect(),
+        _ => Vec::new(),
+    };
+    if header.subjects.iter().any(|s| matches!(s, Subject::Wash(_))) {
+        devices.push(header.device);
+    }
+    devices
+}
+
+fn read_text(bytes: &[u8]) -> Result<Arc<Procedure>, String> {
+    let text = std::str::from_utf8(bytes).map_err(|_| "its text is not UTF-8".to_owned())?;
+    Procedure::parse(text).map(Arc::new).map_err(|e| format!("its text cannot be read: {e}"))
+}
+
+/// The service checked the report's signature before it recorded it.
+fn read_report(bytes: &[u8]) -> Option<(Id, v1::Report)> {
+    let envelope = Envelope::parse(bytes, REPORT_TYPE, MAX_SERVICE_ENVELOPE_BYTES).ok()?;
+    let report = v1::Report::decode(envelope.payload()).ok()?;
+    Some((Id::from_slice(&report.device)?, report))
+}

@@ -1,0 +1,77 @@
+//! Does its signer count? What opens, opens, whoever signed; what closes asks a trusted key and the authority, both by
+//! what the signer had seen and by the entry's own place, validity by the time it happened.
+
+use super::Recorded;
+use super::kinds::Asked;
+use super::roster::Roster;
+use crate::bytes::Id;
+
+/// What a fact's signature is worth for closing.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Standing {
+    /// It may close.
+    Counts,
+    /// Good at one of the two points only: its closing waits.
+    InDoubt,
+    /// The signer had not the authority.
+    BeyondAuthority,
+    /// The key was revoked from that index, or one before it.
+    KeyNotTrusted,
+    /// Nobody knows the key yet: the fact is unread.
+    KeyUnknown,
+}
+
+/// For which engine types an authority is asked.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub(super) enum Types {
+    /// It does not matter.
+    Any,
+    /// All of them: the fact names these engines.
+    EachOf(Vec<String>),
+    /// One of them: it names none, and these hang on the aircraft.
+    OneOf(Vec<String>),
+}
+
+pub(super) fn custody() -> Asked {
+    Asked::Custody
+}
+
+/// Judges a recorded fact by the roster as known at `size`; with it the person who signed, where the key is known.
+pub(super) fn standing(
+    roster: &Roster,
+    size: u64,
+    recorded: &Recorded,
+    asked: Asked,
+    types: &Types,
+) -> (Standing, Option<Id>) {
+    let header = recorded.fact.header();
+    if roster.service_key() == Some(header.author_key) {
+        let own = matches!(asked, Asked::Service | Asked::Anyone);
+        return (if own { Standing::Counts } else { Standing::BeyondAuthority }, None);
+    }
+    let Some(key) = roster.key(&header.author_key, size) else { return (Standing::KeyUnknown, None) };
+    let person = Some(key.person);
+    if roster.untrusted_from(&header.author_key, size).is_some_and(|from| from <= recorded.index) {
+        return (Standing::KeyNotTrusted, person);
+    }
+    if asked == Asked::Service {
+        return (Standing::BeyondAuthority, person);
+    }
+    let (seen, placed) = if key.index > recorded.index {
+        let after = roster.after_card(key, size);
+        (after, after)
+    } else {
+        (roster.seen_point(recorded), recorded.index)
+    };
+    let happened_s = header.happened_ms / 1000;
+    let may = |point| {
+        key.index < point
+            && asked.authority().is_none_or(|authority| roster.holds(&key.person, authority, types, happened_s, point))
+    };
+    let standing = match (may(seen), may(placed)) {
+        (true, true) => Standing::Counts,
+        (false, false) => Standing::BeyondAuthority,
+        _ => Standing::InDoubt,
+    };
+    (standing, person)
+}

@@ -1,0 +1,162 @@
+//! The sign-off of a wash: who may, over what, and what reopens it.
+//!
+//! A sign-off covers the entries below its `seen`, its own device's earlier facts, and what it names. It is judged over
+//! what it covers, at the time it happened: it has effect only if nothing of its wash then stood in the way, devices
+//! not heard apart. What comes later only makes it due again.
+
+use std::collections::BTreeMap;
+
+use super::case::{Act, Case, Fact, Folded, Wash};
+use super::devices;
+use super::fleet::Belongs;
+use super::item::{Blocks, ItemKind, Open};
+use super::kinds;
+use super::sentence;
+use crate::bytes::{Hash, Id};
+use crate::fact::Kind;
+use crate::v1::SignedOff;
+
+/// How far a wash is signed off.
+#[derive(Debug, Clone)]
+pub(super) struct SignOffState<'c> {
+    /// The last sign-off that has effect.
+    pub(super) last: Option<Act<'c>>,
+    /// What made it due, and why the newest sign-off had no effect.
+    due: Option<(Act<'c>, String)>,
+}
+
+impl SignOffState<'_> {
+    /// A sign-off has effect and still covers all.
+    pub(super) fn stands(&self) -> bool {
+        self.due.is_none()
+    }
+
+    /// Whether something recorded at that index came before the wash was signed, or after it was due again.
+    pub(super) fn was_unsigned_at(&self, index: u64) -> bool {
+        let before = |last: &Act<'_>| index < last.index() && !covers(last, index, None, None);
+        !self.stands() || self.last.as_ref().is_none_or(before)
+    }
+}
+
+/// The sign-off state of every wash in the fold.
+pub(super) fn sign_offs<'c>(case: &Case<'_>, folded: &Folded<'c>) -> BTreeMap<Id, SignOffState<'c>> {
+    folded.context.washes.keys().map(|wash| (*wash, sign_off(case, folded, *wash))).collect()
+}
+
+fn sign_off<'c>(case: &Case<'_>, folded: &Folded<'c>, wash: Id) -> SignOffState<'c> {
+    let of_wash = || folded.acts.iter().filter(move |act| act.wash() == Some(wash) && !act.revived);
+    let mut why = String::new();
+    let mut last = None;
+    for act in of_wash().rev() {
+        let Some(Kind::SignedOff(body)) = act.kind() else { continue };
+        match effect(case, folded, act, body, wash) {
+            Ok(()) => {
+                last = Some(*act);
+                break;
+            }
+            Err(reason) if why.is_empty() => {
+                why = format!("the sign-off of {} had no effect: {reason}", sentence::clock(act.happened_s(), None));
+            }
+            Err(_) => {}
+        }
+    }
+    let touches = |act: &&Act<'c>| act.kind().is_none_or(kinds::touches_items);
+    let covered = |act: &Act<'_>| {
+        last.as_ref().is_some_and(|by| covers(by, act.index(), Some(act.header().device), Some(act.hash())))
+    };
+    let due = of_wash().filter(touches).find(|act| !covered(act)).map(|act| (*act, why));
+    SignOffState { last, due }
+}
+
+fn covers(by: &Act<'_>, index: u64, device: Option<Id>, hash: Option<Hash>) -> bool {
+    let header = by.header();
+    index < by.fact.seen_point
+        || (device == Some(header.device) && index < by.index())
+        || hash.is_some_and(|h| header.refers.contains(&h))
+}
+
+/// Whether a sign-off has effect; if not, what stood in its way. Judged once a case: the time asked for is not in it.
+fn effect(case: &Case<'_>, folded: &Folded<'_>, act: &Act<'_>, body: &SignedOff, wash: Id) -> Result<(), String> {
+    if let Some(known) = case.sign_offs.borrow().get(&act.index()) {
+        return known.clone();
+    }
+    let aircraft = folded.context.washes.get(&wash).and_then(|w| w.aircraft);
+    let result = judge(case, act, body, wash, aircraft);
+    case.sign_offs.borrow_mut().insert(act.index(), result.clone());
+    result
+}
+
+fn judge(case: &Case<'_>, act: &Act<'_>, body: &SignedOff, wash: Id, aircraft: Option<Id>) -> Result<(), String> {
+    if !act.counts() {
+        return Err("its signer's certify authority does not count here".to_owned());
+    }
+    if let Some(field) = missing_field(body) {
+        return Err(format!("it does not state the {field}"));
+    }
+    let covered = |fact: &Fact<'_>| {
+        let index = fact.held.recorded.index;
+        index != act.index() && covers(act, index, Some(fact.held.recorded.fact.header().device), Some(fact.key.3))
+    };
+    let then = case.fold(act.happened_s(), None, &covered);
+    let refused = devices::refused(case, &then, None);
+    let in_the_way = |open: &&Open<'_>| {
+        open.wash == Some(wash)
+            && matches!(open.blocks, Blocks::Yes | Blocks::SignOff)
+            && aircraft.is_none_or(|a| open.belongs.shows_on(&then.context.fleet, &a, act.happened_s()))
+    };
+    match then.opens.iter().chain(&refused).find(in_the_way) {
+        Some(open) => Err(format!("{} stood open", sentence::short_of(open, &then.context, aircraft))),
+        None => Ok(()),
+    }
+}
+
+/// 14 CFR 43.9(a): description or data, date, performer if another, signature, certificate number and kind. Both of
+/// description and data reference are asked here.
+fn missing_field(body: &SignedOff) -> Option<&'static str> {
+    if body.description.trim().is_empty() {
+        return Some("description of the work");
+    }
+    if body.data_reference.trim().is_empty() {
+        return Some("data reference");
+    }
+    if body.completion_unix_day.is_none() {
+        return Some("completion date");
+    }
+    if body.certificate_number.is_none() {
+        return Some("certificate number");
+    }
+    body.certificate_kind.trim().is_empty().then_some("kind of certificate")
+}
+
+pub(super) fn open_items<'c>(folded: &Folded<'c>, signed: &BTreeMap<Id, SignOffState<'c>>) -> Vec<Open<'c>> {
+    let due = signed.iter().filter_map(|(wash, state)| state.due.as_ref().map(|due| (wash, due)));
+    due.map(|(wash, (by, why))| {
+        let facts = &folded.context.washes[wash];
+        let mut open = Open::new(ItemKind::SignOffDue, *by, Belongs::to_aircraft(facts.aircraft));
+        open.wash = Some(*wash);
+        open.subject = facts.opened.map(|o| o.work_order.clone()).unwrap_or_default();
+        open.detail = why.clone();
+        open
+    })
+    .collect()
+}
+
+/// The washes of one aircraft.
+pub(super) fn washes_of(folded: &Folded<'_>, signed: &BTreeMap<Id, SignOffState<'_>>, aircraft: &Id) -> Vec<Wash> {
+    let of_aircraft = folded.context.washes.iter().filter(|(_, facts)| facts.aircraft == Some(*aircraft));
+    of_aircraft
+        .filter_map(|(wash, facts)| {
+            let opened = facts.opened?;
+            Some(Wash {
+                wash: *wash,
+                aircraft: *aircraft,
+                work_order: opened.work_order.clone(),
+                procedure: opened.procedure.as_ref().and_then(|p| Hash::from_slice(&p.digest)),
+                station: opened.station.clone(),
+                engines: opened.engines.iter().filter_map(|e| e.engine.clone()).collect(),
+                opened_by: facts.first.reference(),
+                signed_off_by: signed.get(wash).and_then(|s| s.last.as_ref()).map(Act::reference),
+            })
+        })
+        .collect()
+}

@@ -1,0 +1,506 @@
+//! The roster: people, keys, authorities, devices, procedures, aircraft, as the custodian's facts make it.
+//!
+//! Every record carries the index of the entry it came by, so that "as at an index" is a comparison: a record is in
+//! force at a point when its index is below it. A custodian's fact counts only when its signer held custody, with a
+//! trusted key, both at what they had seen and at its own index. A revocation may reach back: the roster is then made
+//! again from its facts, and what the revoked key signed from that index on falls away.
+
+use std::collections::{BTreeSet, HashMap};
+use std::sync::Arc;
+
+use super::Recorded;
+use super::judge::{self, Standing, Types};
+use super::procedure::Procedure;
+use crate::bytes::{Hash, Id};
+use crate::fact::{Kind, Subject};
+use crate::key::{self, VerifyingKey};
+use crate::v1::{self, Authority};
+
+/// A person.
+#[derive(Debug, Clone, PartialEq, Eq)]
+#[allow(missing_docs)]
+pub struct Person {
+    pub index: u64,
+    pub person: Id,
+    /// Annexes that hold name, staff number and licence.
+    pub name: Option<Hash>,
+    pub staff_number: Option<Hash>,
+    pub licence: Option<Hash>,
+}
+
+/// A person's key.
+#[derive(Debug, Clone)]
+#[allow(missing_docs)]
+pub struct PersonKey {
+    pub index: u64,
+    pub person: Id,
+    pub key_id: Hash,
+    pub public_key: VerifyingKey,
+    pub card: Option<Id>,
+}
+
+/// A granted authority. Validity in whole seconds, both ends inside.
+#[derive(Debug, Clone, PartialEq, Eq)]
+#[allow(missing_docs)]
+pub struct Grant {
+    pub index: u64,
+    pub fact: Hash,
+    pub person: Id,
+    pub authority: Authority,
+    /// Empty: every type.
+    pub engine_type: String,
+    pub valid_from_s: Option<u64>,
+    pub valid_until_s: Option<u64>,
+    pub withdrawn_index: Option<u64>,
+}
+
+/// A device.
+#[derive(Debug, Clone)]
+#[allow(missing_docs)]
+pub struct Device {
+    pub index: u64,
+    pub device: Id,
+    pub label: String,
+    pub station: String,
+    /// SHA-256 of its TLS public key.
+    pub tls_key_digest: Option<Hash>,
+    pub report_key: Option<VerifyingKey>,
+    pub retired_index: Option<u64>,
+}
+
+/// A published revision of a procedure.
+#[derive(Debug, Clone)]
+#[allow(missing_docs)]
+pub struct Published {
+    pub index: u64,
+    pub procedure: Id,
+    pub revision: u32,
+    /// SHA-256 of its text: how washes name it.
+    pub digest: Hash,
+    pub engine_type: String,
+    pub title: String,
+    pub withdrawn_index: Option<u64>,
+    /// The text, read; or why it cannot be.
+    pub text: Result<Arc<Procedure>, String>,
+}
+
+/// An aircraft as it was listed or its engines changed. Positions count from 1.
+#[derive(Debug, Clone, PartialEq, Eq)]
+#[allow(missing_docs)]
+pub struct Placing {
+    pub index: u64,
+    pub aircraft: Id,
+    pub happened_s: u64,
+    pub counts_from_s: u64,
+    pub step: Step,
+    /// Its place in the rules' order.
+    pub(super) order: (u64, Id, u64, Hash),
+}
+
+/// What a placing says.
+#[derive(Debug, Clone, PartialEq, Eq)]
+#[allow(missing_docs)]
+pub enum Step {
+    /// All its engines at that time.
+    Listed { registration: String, aircraft_type: String, engines: Vec<Installed> },
+    /// One out, one in.
+    Changed { removed: Option<(u32, String)>, installed: Option<Installed> },
+}
+
+/// An engine at its place.
+#[derive(Debug, Clone, PartialEq, Eq)]
+#[allow(missing_docs)]
+pub struct Installed {
+    pub position: u32,
+    pub serial: String,
+    pub engine_type: String,
+}
+
+/// A key that is not trusted from an index on, said by the entry at `index`.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[allow(missing_docs)]
+pub struct Revocation {
+    pub index: u64,
+    pub key_id: Hash,
+    pub untrusted_from_index: u64,
+}
+
+/// Who may do what, and what there is.
+#[derive(Debug, Clone, Default)]
+pub struct Roster {
+    people: Vec<Person>,
+    keys: Vec<PersonKey>,
+    by_key: HashMap<Hash, usize>,
+    grants: Vec<Grant>,
+    grants_of: HashMap<Id, Vec<usize>>,
+    devices: Vec<Device>,
+    procedures: Vec<Published>,
+    placings: Vec<Placing>,
+    engine_types: HashMap<String, String>,
+    revocations: Vec<Revocation>,
+    /// Revocations that lie ahead in the replay but reach back to where it is.
+    ahead: Vec<Revocation>,
+    cards: HashMap<Id, Vec<u64>>,
+    epochs: Vec<(u64, u32, u64)>,
+    service_key: Option<Hash>,
+    service_device: Option<Id>,
+}
+
+impl Roster {
+    /// People, in the order of their enrolment.
+    pub fn people(&self) -> &[Person] {
+        &self.people
+    }
+
+    /// Keys, in the order of their enrolment.
+    pub fn keys(&self) -> &[PersonKey] {
+        &self.keys
+    }
+
+    /// Granted authorities.
+    pub fn grants(&self) -> &[Grant] {
+        &self.grants
+    }
+
+    /// Devices.
+    pub fn devices(&self) -> &[Device] {
+        &self.devices
+    }
+
+    /// Published procedures.
+    pub fn procedures(&self) -> &[Published] {
+        &self.procedures
+    }
+
+    /// Listings and engine changes, as they came.
+    pub fn placings(&self) -> &[Placing] {
+        &self.placings
+    }
+
+    /// The service's own device, once the record is founded.
+    pub fn service_device(&self) -> Option<Id> {
+        self.service_device
+    }
+
+    /// The device enrolled with this TLS key (SHA-256 of its SubjectPublicKeyInfo), unless it is retired.
+    pub fn device_by_tls_key(&self, digest: &Hash) -> Option<Id> {
+        let holds = |d: &&Device| d.tls_key_digest == Some(*digest) && d.retired_index.is_none();
+        self.devices.iter().find(holds).map(|d| d.device)
+    }
+
+    /// The key id of the service's own fact key.
+    pub fn service_key(&self) -> Option<Hash> {
+        self.service_key
+    }
+
+    /// The person's key, when it was enrolled below `size`.
+    pub fn key(&self, key_id: &Hash, size: u64) -> Option<&PersonKey> {
+        self.by_key.get(key_id).map(|at| &self.keys[*at]).filter(|k| k.index < size)
+    }
+
+    /// The device, as last enrolled below `size`.
+    pub fn device(&self, device: &Id, size: u64) -> Option<&Device> {
+        self.devices.iter().rev().find(|d| d.device == *device && d.index < size)
+    }
+
+    /// The procedure of that text, published below `size`.
+    pub fn procedure(&self, digest: &Hash, size: u64) -> Option<&Published> {
+        self.procedures.iter().find(|p| p.digest == *digest && p.index < size)
+    }
+
+    /// The newest registration recorded below `size`.
+    pub fn registration(&self, aircraft: &Id, size: u64) -> Option<&str> {
+        let of = self.placings.iter().filter(|p| p.aircraft == *aircraft && p.index < size);
+        of.filter_map(|p| match &p.step {
+            Step::Listed { registration, .. } => Some((&p.order, registration.as_str())),
+            Step::Changed { .. } => None,
+        })
+        .max()
+        .map(|(_, registration)| registration)
+    }
+
+    /// The type of an engine; empty while it is not known.
+    pub fn engine_type(&self, serial: &str) -> &str {
+        self.engine_types.get(serial).map_or("", String::as_str)
+    }
+
+    /// From which index on a key is not trusted, as known at `size`.
+    pub fn untrusted_from(&self, key_id: &Hash, size: u64) -> Option<u64> {
+        let known = self.revocations.iter().filter(|r| r.index < size).chain(&self.ahead);
+        known.filter(|r| r.key_id == *key_id).map(|r| r.untrusted_from_index).min()
+    }
+
+    /// Whether the person holds the authority by grants in force at the point, for something that happened then.
+    pub(super) fn holds(&self, person: &Id, authority: Authority, types: &Types, happened_s: u64, point: u64) -> bool {
+        let own = self.grants_of.get(person).map_or(&[][..], Vec::as_slice);
+        let own = || own.iter().map(|at| &self.grants[*at]);
+        let in_force = |grant: &&Grant| {
+            grant.authority == authority
+                && grant.index < point
+                && grant.withdrawn_index.is_none_or(|w| w >= point)
+                && grant.valid_from_s.is_none_or(|from| from <= happened_s)
+                && grant.valid_until_s.is_none_or(|until| happened_s <= until)
+        };
+        let covers = |engine_type: &str| {
+            let fits = |g: &Grant| g.engine_type.is_empty() || g.engine_type == engine_type;
+            own().filter(in_force).any(fits)
+        };
+        match types {
+            Types::Any => own().any(|g| in_force(&g)),
+            Types::EachOf(types) => types.iter().all(|t| covers(t)),
+            Types::OneOf(types) if types.is_empty() => covers(""),
+            Types::OneOf(types) => types.iter().any(|t| covers(t)),
+        }
+    }
+
+    /// The point after the last fact, known at `size`, of the card that enrolled this key.
+    pub(super) fn after_card(&self, key: &PersonKey, size: u64) -> u64 {
+        let card = key.card.and_then(|card| self.cards.get(&card));
+        let last = card.and_then(|facts| facts.iter().rev().find(|i| **i < size));
+        last.copied().unwrap_or(key.index).max(key.index) + 1
+    }
+
+    /// The point in the log of a station's `seen`: what an epoch lost was seen by nobody in this one.
+    pub(super) fn seen_point(&self, recorded: &Recorded) -> u64 {
+        let seen = recorded.fact.header().seen;
+        let lost = self.epochs.iter().filter(|(_, epoch, _)| *epoch > seen.epoch).map(|(_, _, restored)| *restored);
+        // Every fact names the founding fact's hash as its record: that entry at least was seen.
+        lost.fold(seen.size, u64::min).min(recorded.index).max(1)
+    }
+
+    /// Types of all engines that the aircraft was ever listed with.
+    pub(super) fn types_on(&self, aircraft: &Id) -> Vec<String> {
+        let mut types = BTreeSet::new();
+        for placing in self.placings.iter().filter(|p| p.aircraft == *aircraft) {
+            match &placing.step {
+                Step::Listed { engines, .. } => types.extend(engines.iter().map(|e| e.engine_type.clone())),
+                Step::Changed { installed, .. } => types.extend(installed.iter().map(|e| e.engine_type.clone())),
+            }
+        }
+        types.into_iter().collect()
+    }
+
+    /// Makes the roster from its facts, in index order. A revocation that reaches back begins it again.
+    pub(super) fn replay<'a>(
+        facts: impl Iterator<Item = &'a Recorded> + Clone,
+        texts: &HashMap<Hash, Result<Arc<Procedure>, String>>,
+    ) -> Roster {
+        let mut ahead: Vec<Revocation> = Vec::new();
+        loop {
+            let mut roster = Roster { ahead: ahead.clone(), ..Roster::default() };
+            facts.clone().for_each(|recorded| roster.apply(recorded, texts));
+            let new: Vec<Revocation> = roster.revocations.iter().filter(|r| !ahead.contains(r)).copied().collect();
+            if new.is_empty() {
+                return roster;
+            }
+            ahead.extend(new);
+        }
+    }
+
+    /// Takes the next fact, where it counts.
+    pub(super) fn apply(&mut self, recorded: &Recorded, texts: &HashMap<Hash, Result<Arc<Procedure>, String>>) {
+        let Some(kind) = recorded.fact.kind() else { return };
+        if let Kind::RecordFounded(founding) = kind {
+            if recorded.index == 0 {
+                self.found(recorded, founding);
+            }
+            return;
+        }
+        let standing = judge::standing(self, recorded.index, recorded, judge::custody(), &Types::Any).0;
+        if !recorded.fact.header().subjects.contains(&Subject::Roster) || standing != Standing::Counts {
+            return;
+        }
+        if let Some(card) = recorded.fact.header().card {
+            self.cards.entry(card).or_default().push(recorded.index);
+        }
+        self.take(recorded, kind, texts);
+    }
+
+    fn take(&mut self, recorded: &Recorded, kind: &Kind, texts: &HashMap<Hash, Result<Arc<Procedure>, String>>) {
+        let index = recorded.index;
+        match kind {
+            Kind::PersonEnrolled(b) => self.person(index, b),
+            Kind::KeyEnrolled(b) => self.enrol_key(recorded, b),
+            Kind::KeyRevoked(b) => self.revocations.extend(Hash::from_slice(&b.key_id).map(|key_id| Revocation {
+                index,
+                key_id,
+                untrusted_from_index: b.untrusted_from_index.unwrap_or(index),
+            })),
+            Kind::AuthorityGranted(b) => self.grant(recorded, b),
+            Kind::AuthorityWithdrawn(_) => self.withdraw(recorded),
+            Kind::DeviceEnrolled(b) => self.enrol_device(index, b),
+            Kind::DeviceRetired(b) => {
+                let of = self.devices.iter_mut().filter(|d| d.device.as_ref() == b.device.as_slice());
+                of.for_each(|d| d.retired_index = d.retired_index.or(Some(index)));
+            }
+            Kind::ProcedurePublished(b) => self.publish(index, b, texts),
+            Kind::ProcedureWithdrawn(b) => {
+                let named =
+                    |p: &&mut Published| p.procedure.as_ref() == b.procedure.as_slice() && p.revision == b.revision;
+                self.procedures.iter_mut().filter(named).for_each(|p| p.withdrawn_index = Some(index));
+            }
+            Kind::EpochOpened(b) => self.epochs.push((index, b.epoch, b.restored_size)),
+            Kind::AircraftListed(b) => self.list(recorded, b),
+            Kind::EngineChanged(b) => self.change(recorded, b),
+            _ => {}
+        }
+    }
+
+    fn found(&mut self, recorded: &Recorded, founding: &v1::RecordFounded) {
+        let (Some(person), Some(enrolled), Some(device)) =
+            (&founding.custodian, &founding.custodian_key, &founding.custodian_device)
+        else {
+            return;
+        };
+        self.person(0, person);
+        self.enrol_key(recorded, enrolled);
+        self.enrol_device(0, device);
+        self.service_key = key::public_key(&founding.service_fact_key).ok().map(|k| key::key_id(&k));
+        self.service_device = Id::from_slice(&founding.service_device);
+        if let Some(person) = Id::from_slice(&person.person) {
+            self.keep_grant(Grant {
+                index: 0,
+                fact: recorded.fact.hash(),
+                person,
+                authority: Authority::Custody,
+                engine_type: String::new(),
+                valid_from_s: None,
+                valid_until_s: None,
+                withdrawn_index: None,
+            });
+        }
+    }
+
+    fn person(&mut self, index: u64, b: &v1::PersonEnrolled) {
+        let annex = |r: &Option<v1::AnnexRef>| r.as_ref().and_then(|r| Hash::from_slice(&r.digest));
+        self.people.extend(Id::from_slice(&b.person).map(|person| Person {
+            index,
+            person,
+            name: annex(&b.name),
+            staff_number: annex(&b.staff_number),
+            licence: annex(&b.licence),
+        }));
+    }
+
+    /// A key without a good proof of possession, or one that is there already, is not taken.
+    fn enrol_key(&mut self, recorded: &Recorded, b: &v1::KeyEnrolled) {
+        let (Some(person), Ok(public_key)) = (Id::from_slice(&b.person), key::public_key(&b.public_key)) else {
+            return;
+        };
+        let key_id = key::key_id(&public_key);
+        if !self.by_key.contains_key(&key_id) && key::possesses(&public_key, &b.person, &b.possession) {
+            self.by_key.insert(key_id, self.keys.len());
+            let card = recorded.fact.header().card;
+            self.keys.push(PersonKey { index: recorded.index, person, key_id, public_key, card });
+        }
+    }
+
+    fn grant(&mut self, recorded: &Recorded, b: &v1::AuthorityGranted) {
+        let (Some(person), Ok(authority)) = (Id::from_slice(&b.person), Authority::try_from(b.authority)) else {
+            return;
+        };
+        self.keep_grant(Grant {
+            index: recorded.index,
+            fact: recorded.fact.hash(),
+            person,
+            authority,
+            engine_type: b.engine_type.clone(),
+            valid_from_s: b.valid_from_ms.map(|ms| ms / 1000),
+            valid_until_s: b.valid_until_ms.map(|ms| ms / 1000),
+            withdrawn_index: None,
+        });
+    }
+
+    fn keep_grant(&mut self, grant: Grant) {
+        self.grants_of.entry(grant.person).or_default().push(self.grants.len());
+        self.grants.push(grant);
+    }
+
+    fn withdraw(&mut self, recorded: &Recorded) {
+        let named = &recorded.fact.header().refers;
+        for grant in self.grants.iter_mut().filter(|g| g.index > 0 && named.contains(&g.fact)) {
+            grant.withdrawn_index = grant.withdrawn_index.or(Some(recorded.index));
+        }
+    }
+
+    fn enrol_device(&mut self, index: u64, b: &v1::DeviceEnrolled) {
+        self.devices.extend(Id::from_slice(&b.device).map(|device| Device {
+            index,
+            device,
+            label: b.label.clone(),
+            station: b.station.clone(),
+            tls_key_digest: Hash::from_slice(&b.tls_key_digest),
+            report_key: key::public_key(&b.report_key).ok(),
+            retired_index: None,
+        }));
+    }
+
+    fn publish(
+        &mut self,
+        index: u64,
+        b: &v1::ProcedurePublished,
+        texts: &HashMap<Hash, Result<Arc<Procedure>, String>>,
+    ) {
+        let digest = b.text.as_ref().and_then(|t| Hash::from_slice(&t.digest));
+        let (Some(procedure), Some(digest)) = (Id::from_slice(&b.procedure), digest) else { return };
+        let text = match texts.get(&digest) {
+            None => Err("its text is not at hand".to_owned()),
+            Some(Ok(read)) if read.procedure != procedure || read.revision != b.revision => {
+                Err("its text is another procedure or revision than was published".to_owned())
+            }
+            Some(text) => text.clone(),
+        };
+        let (engine_type, title) = (b.engine_type.clone(), b.title.clone());
+        let revision = b.revision;
+        self.procedures.push(Published {
+            index,
+            procedure,
+            revision,
+            digest,
+            engine_type,
+            title,
+            withdrawn_index: None,
+            text,
+        });
+    }
+
+    fn list(&mut self, recorded: &Recorded, b: &v1::AircraftListed) {
+        let engines: Vec<Installed> = b.engines.iter().filter_map(installed).collect();
+        let step = Step::Listed {
+            registration: b.registration.clone(),
+            aircraft_type: b.aircraft_type.clone(),
+            engines: engines.clone(),
+        };
+        self.place(recorded, &b.aircraft, step, engines);
+    }
+
+    fn change(&mut self, recorded: &Recorded, b: &v1::EngineChanged) {
+        let fitted = b.installed.as_ref().and_then(installed);
+        let removed = b.removed.as_ref().map(|e| (e.position, e.serial.clone()));
+        self.place(
+            recorded,
+            &b.aircraft,
+            Step::Changed { removed, installed: fitted.clone() },
+            fitted.into_iter().collect(),
+        );
+    }
+
+    fn place(&mut self, recorded: &Recorded, aircraft: &[u8], step: Step, engines: Vec<Installed>) {
+        let Some(aircraft) = Id::from_slice(aircraft) else { return };
+        self.engine_types.extend(engines.into_iter().map(|e| (e.serial, e.engine_type)));
+        let order = recorded.order();
+        self.placings.push(Placing {
+            index: recorded.index,
+            aircraft,
+            happened_s: order.0,
+            counts_from_s: recorded.counts_from_s(),
+            step,
+            order,
+        });
+    }
+}
+
+fn installed(e: &v1::InstalledEngine) -> Option<Installed> {
+    let at = e.engine.as_ref()?;
+    Some(Installed { position: at.position, serial: at.serial.clone(), engine_type: e.engine_type.clone() })
+}

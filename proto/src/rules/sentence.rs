@@ -1,0 +1,235 @@
+//! Items and findings put on one aircraft, in words for people.
+
+use chrono::DateTime;
+
+use super::case::{Context, Folded, LatestStart, State};
+use super::finding::{Finding, Raised, Rule};
+use super::item::{Blocks, Item, ItemKind, Open};
+use crate::bytes::Id;
+use crate::v1::{Authority, EngineAt};
+
+/// A time of day, UTC; with the date where the day is another than that of `beside_s`.
+pub(super) fn clock(at_s: u64, beside_s: Option<u64>) -> String {
+    let same_day = beside_s.is_some_and(|beside| beside / 86_400 == at_s / 86_400);
+    let Some(at) = i64::try_from(at_s).ok().and_then(|s| DateTime::from_timestamp(s, 0)) else {
+        return "an instant out of range".to_owned();
+    };
+    at.format(if same_day { "%H:%MZ" } else { "%Y-%m-%d %H:%MZ" }).to_string()
+}
+
+/// What shows on the aircraft at the fold's time.
+pub(super) fn place(folded: &Folded<'_>, aircraft: &Id) -> State {
+    let context = &folded.context;
+    let mut state = State::default();
+    let shown = |belongs: &super::fleet::Belongs| belongs.shows_on(&context.fleet, aircraft, context.time_s);
+    for open in folded.opens.iter().filter(|open| shown(&open.belongs)) {
+        let item = item(open, context, aircraft);
+        if let (Some(start), Some(engine)) = (&open.start, &item.engine) {
+            state.latest_starts.push(LatestStart {
+                engine: engine.clone(),
+                latest_start_ms: start.latest_s * 1000,
+                window_end_ms: start.window_end_s * 1000,
+                air_source: start.air_source.clone(),
+            });
+            if open.blocks == Blocks::Condition {
+                let [end, latest] = [start.window_end_s, start.latest_s].map(|s| clock(s, Some(context.time_s)));
+                let air = if start.air_source.is_empty() { "a source not stated" } else { &start.air_source };
+                let position = engine.position;
+                state
+                    .conditions
+                    .push(format!("start engine {position} by {end} (plan no later than {latest}), air from {air}"));
+            }
+        }
+        state.items.push(item);
+    }
+    for raised in folded.findings.iter().filter(|raised| shown(&raised.belongs)) {
+        state.findings.push(finding(raised, context, aircraft));
+    }
+    let position = |engine: &Option<EngineAt>| engine.as_ref().map_or(0, |e| e.position);
+    state.items.sort_by_cached_key(|i| (i.kind, position(&i.engine), i.subject.clone(), i.opened_by.index));
+    state.findings.sort_by_cached_key(|f| (f.rule, f.rests_on.iter().map(|r| r.index).collect::<Vec<u64>>()));
+    state.latest_starts.sort_by_key(|s| s.engine.position);
+    state.conditions.sort();
+    state
+}
+
+/// The engine at its position on this aircraft; as it was recorded where it is not listed there.
+fn engine_here(engine: Option<&EngineAt>, context: &Context<'_>, aircraft: Option<Id>) -> Option<EngineAt> {
+    engine.map(|engine| {
+        let here = aircraft.and_then(|a| context.fleet.position(&engine.serial, &a, context.time_s));
+        EngineAt { position: here.unwrap_or(engine.position), serial: engine.serial.clone() }
+    })
+}
+
+fn item(open: &Open<'_>, context: &Context<'_>, aircraft: &Id) -> Item {
+    let engine = engine_here(open.engine.as_ref(), context, Some(*aircraft));
+    let short = short_of(open, context, Some(*aircraft));
+    let (text, closes, who_may) = (text(open, context, &short), closes(open), who_may(open.kind));
+    Item {
+        kind: open.kind,
+        aircraft: *aircraft,
+        wash: open.wash,
+        engine,
+        subject: open.subject.clone(),
+        opened_by: open.by.reference(),
+        due_ms: open.due_s.map(|s| s * 1000),
+        blocks: open.blocks,
+        short,
+        text,
+        closes,
+        who_may,
+        next: open.next.clone(),
+    }
+}
+
+/// In a few words, as on the telephone.
+pub(super) fn short_of(open: &Open<'_>, context: &Context<'_>, aircraft: Option<Id>) -> String {
+    let engine = engine_here(open.engine.as_ref(), context, aircraft);
+    short(open.kind, engine.as_ref(), &open.subject, &open.detail)
+}
+
+/// The same words for an item that is only supposed.
+pub(super) fn short(kind: ItemKind, engine: Option<&EngineAt>, subject: &str, detail: &str) -> String {
+    let on = engine.map(|e| format!("engine {} ", e.position)).unwrap_or_default();
+    match kind {
+        ItemKind::LineDisconnected => format!("{on}line {subject} disconnected"),
+        ItemKind::LineUnsecured => format!("{on}line {subject} not secured"),
+        ItemKind::InspectionDue => format!("{on}line {subject} not inspected"),
+        ItemKind::ReworkDue => format!("{on}line {subject} to be worked again"),
+        ItemKind::FixtureFitted => format!("{on}{subject} still fitted"),
+        ItemKind::AccessOpen => format!("{on}{subject} open"),
+        ItemKind::Soaking => format!("{on}soaking"),
+        ItemKind::DryingDue => format!("{on}not dried"),
+        ItemKind::RunUpDue => format!("{on}not run up"),
+        ItemKind::StartAwaited => format!("{on}not started yet"),
+        ItemKind::RunUpOverdue => format!("{on}run-up overdue, ask whether it ran"),
+        ItemKind::UnreadFact => format!("fact {subject} not read"),
+        ItemKind::DeviceOutstanding => format!("device {detail} not heard out"),
+        ItemKind::SignOffDue if subject.is_empty() => "wash not signed off".to_owned(),
+        ItemKind::SignOffDue => format!("work order {subject} not signed off"),
+        ItemKind::FindingOpen => format!("{on}finding {subject} not settled"),
+        other => format!("{on}{} {subject}", other.name()).trim().to_owned(),
+    }
+}
+
+fn text(open: &Open<'_>, context: &Context<'_>, short: &str) -> String {
+    let mut text = capital(short);
+    if let Some(due_s) = open.due_s {
+        let at = clock(due_s, Some(context.time_s));
+        match open.kind {
+            ItemKind::Soaking => text.push_str(&format!(" until {at}")),
+            ItemKind::RunUpOverdue => text.push_str(&format!("; its window ended {at}")),
+            _ => text.push_str(&format!("; its window ends {at}")),
+        }
+    }
+    let detail_said = matches!(open.kind, ItemKind::DeviceOutstanding);
+    if !open.detail.is_empty() && !detail_said {
+        text.push_str(&format!(": {}", open.detail));
+    }
+    text.push('.');
+    text
+}
+
+/// The sentence for an item that is only supposed.
+pub(super) fn supposed(item: &Item, kind: ItemKind) -> Item {
+    let short = short(kind, item.engine.as_ref(), &item.subject, "");
+    Item {
+        kind,
+        due_ms: None,
+        blocks: Blocks::Yes,
+        text: format!("{}.", capital(&short)),
+        closes: closes_by_kind(kind).to_owned(),
+        who_may: who_may(kind),
+        short,
+        next: Vec::new(),
+        ..item.clone()
+    }
+}
+
+pub(super) fn capital(text: &str) -> String {
+    let mut chars = text.chars();
+    chars.next().map(|first| first.to_uppercase().chain(chars).collect()).unwrap_or_default()
+}
+
+fn closes(open: &Open<'_>) -> String {
+    closes_by_kind(open.kind).to_owned()
+}
+
+fn closes_by_kind(kind: ItemKind) -> &'static str {
+    match kind {
+        ItemKind::LineDisconnected => "The same line of the same engine is reconnected.",
+        ItemKind::LineUnsecured => "It is reconnected with the torque and locking asked, by a tool in calibration.",
+        ItemKind::InspectionDue => {
+            "Another person, who did not help, inspects it and finds it satisfactory, naming that reconnection."
+        }
+        ItemKind::ReworkDue => "It is reconnected again, then inspected.",
+        ItemKind::FixtureFitted => "It is removed, same tag.",
+        ItemKind::AccessOpen => "It is closed.",
+        ItemKind::Soaking => "The soak time passes.",
+        ItemKind::DryingDue => {
+            "A valid dry crank after the last soak; or a run-up, a start that dries, drying otherwise."
+        }
+        ItemKind::RunUpDue => "A satisfactory run-up or a start that dries, begun in its window; or drying otherwise.",
+        ItemKind::StartAwaited => "The engine starts in its window, and runs long enough; or it is run up.",
+        ItemKind::RunUpOverdue => "As the procedure allows: run-up, drying otherwise, new valid cycles, a decision.",
+        ItemKind::UnreadFact => {
+            "It is enrolled and read; a refused one is recorded anew naming it; or two persons set it aside."
+        }
+        ItemKind::DeviceOutstanding => {
+            "The device reports that it has nothing unsent, or leaves the wash; or certifying staff settle it by name."
+        }
+        ItemKind::SignOffDue => "Certifying staff sign the wash off while nothing of it blocks.",
+        ItemKind::FindingOpen => "Certifying staff settle it, another person than who signed what it rests on.",
+        _ => "See the procedure.",
+    }
+}
+
+fn who_may(kind: ItemKind) -> Vec<Authority> {
+    match kind {
+        ItemKind::LineDisconnected | ItemKind::LineUnsecured | ItemKind::ReworkDue => vec![Authority::Perform],
+        ItemKind::FixtureFitted | ItemKind::AccessOpen => vec![Authority::Perform],
+        ItemKind::InspectionDue => vec![Authority::Inspect],
+        ItemKind::DryingDue => vec![Authority::Perform, Authority::Run, Authority::Certify, Authority::Plan],
+        ItemKind::RunUpDue | ItemKind::StartAwaited => {
+            vec![Authority::Run, Authority::Certify, Authority::Waive, Authority::Plan]
+        }
+        ItemKind::RunUpOverdue => vec![Authority::Run, Authority::Certify],
+        ItemKind::UnreadFact => vec![Authority::Custody, Authority::Certify],
+        ItemKind::DeviceOutstanding => vec![Authority::Perform, Authority::Certify],
+        ItemKind::SignOffDue | ItemKind::FindingOpen => vec![Authority::Certify],
+        _ => Vec::new(),
+    }
+}
+
+fn finding(raised: &Raised<'_>, context: &Context<'_>, aircraft: &Id) -> Finding {
+    let engine = engine_here(raised.engine.as_ref(), context, Some(*aircraft));
+    Finding {
+        rule: raised.rule,
+        severity: raised.severity,
+        aircraft: *aircraft,
+        wash: raised.wash(),
+        subject: raised.subject.clone(),
+        rests_on: raised.rests_on.iter().map(super::case::Act::reference).collect(),
+        text: finding_text(raised, engine.as_ref()),
+        settled: raised.settled.as_ref().map(|(by, outcome)| (by.reference(), *outcome)),
+        engine,
+    }
+}
+
+fn finding_text(raised: &Raised<'_>, engine: Option<&EngineAt>) -> String {
+    let act = raised.rests_on.last().map(super::case::Act::reference);
+    let kind = act.as_ref().map_or("unread", |a| a.kind).replace('-', " ");
+    let on = engine.map(|e| format!(" on engine {}", e.position)).unwrap_or_default();
+    match raised.rule {
+        Rule::BeyondAuthority => format!("\"{kind}\"{on} was signed without the authority that it asks."),
+        Rule::KeyNotTrusted => format!("\"{kind}\"{on} was signed with a key that was revoked."),
+        Rule::InDoubt => format!(
+            "\"{kind}\"{on} was signed while its signer's key or authority changed: what it closes waits for settlement."
+        ),
+        Rule::SelfInspected => {
+            format!("{}{on} was inspected by somebody who worked on it; that closes nothing.", capital(&raised.subject))
+        }
+        Rule::TimeDisorder => format!("\"{kind}\"{on} says that it happened after it was received."),
+        Rule::ClockAdrift => format!("The clock of the device that sent \"{kind}\"{on} was off."),
+    }
+}

@@ -1,0 +1,496 @@
+//! A small world for tests: real keys sign real facts about an invented aircraft, and a history takes them in.
+//!
+//! The roster is enrolled at indices below [`World::start`]; the day is 2027-01-15 and times are hours and minutes of it.
+
+use std::collections::HashMap;
+use std::sync::Arc;
+
+use super::*;
+use crate::bytes::{Hash, Id};
+use crate::fact::{Envelope, Header, Kind, REPORT_TYPE, Seen, Signed, Subject, engines_named};
+use crate::key::{self, SigningKey};
+use crate::v1::{self, Authority, CheckResult, EngineAt};
+use prost::Message;
+
+pub(crate) const PROCEDURE: &str = include_str!("../../../deploy/procedures/ossavar-t2.toml");
+pub(crate) const TYPE: &str = "Ossavar T2";
+/// 2027-01-15 00:00:00 UTC.
+pub(crate) const DAY_MS: u64 = 1_799_971_200_000;
+
+pub(crate) fn at(hour: u64, minute: u64) -> u64 {
+    DAY_MS + (hour * 60 + minute) * 60_000
+}
+
+pub(crate) fn id(name: &str) -> Id {
+    Id::from_slice(&Hash::of(name.as_bytes()).0[..16]).unwrap()
+}
+
+pub(crate) fn signing_key(name: &str) -> SigningKey {
+    SigningKey::from_bytes(&Hash::of(name.as_bytes()).0)
+}
+
+pub(crate) fn key_id_of(name: &str) -> Hash {
+    key::key_id(&signing_key(name).verifying_key())
+}
+
+pub(crate) fn engine(position: u32) -> Option<EngineAt> {
+    Some(EngineAt { position, serial: format!("OT-{position}") })
+}
+
+pub(crate) fn aircraft() -> Id {
+    id("aircraft one")
+}
+
+pub(crate) fn wash() -> Id {
+    id("wash one")
+}
+
+pub(crate) fn text_digest() -> Hash {
+    Hash::of(PROCEDURE.as_bytes())
+}
+
+fn attachment(digest: &Hash) -> Option<Vec<u8>> {
+    (*digest == text_digest()).then(|| PROCEDURE.as_bytes().to_vec())
+}
+
+/// Where a person's device stands in its run.
+#[derive(Default, Clone)]
+struct Run {
+    counter: u64,
+    previous: Option<Hash>,
+}
+
+#[derive(Default)]
+pub(crate) struct World {
+    pub(crate) history: History,
+    pub(crate) recorded: Vec<Recorded>,
+    runs: HashMap<String, Run>,
+    record: Option<Hash>,
+    /// The size after the roster was enrolled.
+    pub(crate) start: u64,
+    card: Option<Id>,
+    /// What stations are taken to have seen; none: all there is.
+    pub(crate) seen_size: Option<u64>,
+}
+
+/// Everybody and what they may do.
+pub(crate) const PEOPLE: [(&str, Option<Authority>); 8] = [
+    ("tech", Some(Authority::Perform)),
+    ("mate", Some(Authority::Perform)),
+    ("inspector", Some(Authority::Inspect)),
+    ("runner", Some(Authority::Run)),
+    ("certifier", Some(Authority::Certify)),
+    ("waiver", Some(Authority::Waive)),
+    ("planner", Some(Authority::Plan)),
+    ("stranger", None),
+];
+
+impl World {
+    /// The record founded, everybody enrolled, one aircraft with two engines, one procedure.
+    pub(crate) fn new() -> World {
+        let mut world = World::default();
+        world.found();
+        for (name, authority) in PEOPLE {
+            world.enrol(name);
+            if let Some(authority) = authority {
+                world.grant(name, authority, |_| ());
+            }
+        }
+        world.grant("inspector", Authority::Perform, |_| ());
+        world.list_aircraft("aircraft one", &["OT-1", "OT-2"]);
+        let procedure = Id::from_hex("6f7373617661722d74322d7761736831").unwrap();
+        world.custody(Kind::ProcedurePublished(v1::ProcedurePublished {
+            procedure: procedure.to_vec(),
+            revision: 1,
+            text: Some(v1::AttachmentRef { digest: text_digest().to_vec() }),
+            engine_type: TYPE.into(),
+            title: "Core wash".into(),
+        }));
+        world.start = world.history.size();
+        world
+    }
+
+    /// As [`World::new`], with wash one opened at 08:00 on both engines by the technician.
+    pub(crate) fn washing() -> World {
+        let mut world = World::new();
+        world.open_wash("tech", at(8, 0));
+        world
+    }
+
+    fn found(&mut self) {
+        let person = id("custodian");
+        let kind = Kind::RecordFounded(v1::RecordFounded {
+            custodian: Some(v1::PersonEnrolled { person: person.to_vec(), ..Default::default() }),
+            custodian_key: Some(enrolment("custodian", "custodian")),
+            custodian_device: Some(v1::DeviceEnrolled {
+                device: id("custodian device").to_vec(),
+                tls_key_digest: vec![1; 32],
+                ..Default::default()
+            }),
+            service_fact_key: signing_key("service").verifying_key().to_bytes().to_vec(),
+            service_device: id("service device").to_vec(),
+            ..Default::default()
+        });
+        let fact = self.sign("custodian", at(0, 0), vec![Subject::Roster], vec![], kind, None);
+        self.record = Some(fact.hash());
+        self.put(fact, at(0, 0));
+    }
+
+    pub(crate) fn custody(&mut self, kind: Kind) -> Hash {
+        let mut subjects = vec![];
+        match &kind {
+            Kind::AircraftListed(b) => subjects.push(Subject::Aircraft(Id::from_slice(&b.aircraft).unwrap())),
+            Kind::EngineChanged(b) => subjects.push(Subject::Aircraft(Id::from_slice(&b.aircraft).unwrap())),
+            _ => {}
+        }
+        subjects.extend(engines_named(&kind).iter().map(|e| Subject::Engine(e.serial.clone())));
+        subjects.push(Subject::Roster);
+        let fact = self.sign("custodian", at(1, 0), subjects, vec![], kind, None);
+        self.put(fact, at(1, 0))
+    }
+
+    /// A custodian's fact at a time, about more than the roster, naming others.
+    pub(crate) fn custody_at(&mut self, when_ms: u64, refers: Vec<Hash>, more: Vec<Subject>, kind: Kind) -> Hash {
+        let subjects = more.into_iter().chain([Subject::Roster]).collect();
+        let fact = self.sign("custodian", when_ms, subjects, refers, kind, None);
+        self.put(fact, when_ms)
+    }
+
+    pub(crate) fn enrol(&mut self, name: &str) {
+        self.custody(Kind::PersonEnrolled(v1::PersonEnrolled { person: id(name).to_vec(), ..Default::default() }));
+        self.custody(Kind::KeyEnrolled(enrolment(name, name)));
+    }
+
+    /// Enrols a person, a key and an authority with one card.
+    pub(crate) fn enrol_on_card(&mut self, name: &str, authority: Authority) {
+        let granted =
+            v1::AuthorityGranted { person: id(name).to_vec(), authority: authority as i32, ..Default::default() };
+        self.card = Some(id("card"));
+        self.enrol(name);
+        self.custody(Kind::AuthorityGranted(granted));
+        self.card = None;
+    }
+
+    pub(crate) fn grant(&mut self, name: &str, authority: Authority, set: impl Fn(&mut v1::AuthorityGranted)) -> Hash {
+        let mut granted = v1::AuthorityGranted {
+            person: id(name).to_vec(),
+            authority: authority as i32,
+            engine_type: TYPE.into(),
+            ..Default::default()
+        };
+        set(&mut granted);
+        self.custody(Kind::AuthorityGranted(granted))
+    }
+
+    pub(crate) fn list_aircraft(&mut self, name: &str, serials: &[&str]) {
+        let engines = serials.iter().zip(1..).map(|(serial, position)| v1::InstalledEngine {
+            engine: Some(EngineAt { position, serial: (*serial).into() }),
+            engine_type: TYPE.into(),
+        });
+        self.custody(Kind::AircraftListed(v1::AircraftListed {
+            aircraft: id(name).to_vec(),
+            registration: name.to_uppercase(),
+            aircraft_type: "invented".into(),
+            engines: engines.collect(),
+        }));
+    }
+
+    /// Signs with the person's key on the person's own device.
+    pub(crate) fn sign(
+        &mut self,
+        who: &str,
+        happened_ms: u64,
+        mut subjects: Vec<Subject>,
+        refers: Vec<Hash>,
+        kind: Kind,
+        seen_size: Option<u64>,
+    ) -> Signed {
+        subjects.sort();
+        subjects.dedup();
+        let run = self.runs.entry(who.to_owned()).or_default();
+        let seen_size = seen_size.or(self.seen_size).unwrap_or(self.history.size());
+        let header = Header {
+            record: self.record.unwrap_or(Hash::ZERO),
+            device: id(&format!("{who} device")),
+            run: id(&format!("{who} run")),
+            counter: run.counter,
+            previous: run.previous.unwrap_or(Hash::ZERO),
+            author_key: key_id_of(who),
+            happened_ms,
+            recorded_ms: happened_ms,
+            clock_offset_ms: None,
+            clock_measured_ms: None,
+            seen: Seen { size: seen_size, ..Seen::nothing() },
+            card: self.card,
+            subjects,
+            refers,
+        };
+        let fact = Signed::sign(header, kind, &signing_key(who));
+        *run = Run { counter: run.counter + 1, previous: Some(fact.hash()) };
+        fact
+    }
+
+    pub(crate) fn put(&mut self, fact: Signed, received_ms: u64) -> Hash {
+        let known = self.history.roster().key(&fact.header().author_key, u64::MAX).is_some();
+        let service = self.history.roster().service_key() == Some(fact.header().author_key);
+        let founding = self.history.size() == 0;
+        let signature = if known || service || founding { SignatureState::Good } else { SignatureState::Unchecked };
+        let hash = fact.hash();
+        let index = self.history.size();
+        let recorded = Recorded { index, received_ms, clock_unsure: false, fact: Arc::new(fact), signature };
+        self.recorded.push(recorded.clone());
+        self.history.add(recorded, &attachment);
+        hash
+    }
+
+    /// The subjects of a fact in wash one.
+    pub(crate) fn subjects(kind: &Kind) -> Vec<Subject> {
+        let engines = engines_named(kind).into_iter().map(|e| Subject::Engine(e.serial.clone()));
+        engines.chain([Subject::Aircraft(aircraft()), Subject::Wash(wash())]).collect()
+    }
+
+    /// A fact in wash one, received at once.
+    pub(crate) fn act(&mut self, who: &str, happened_ms: u64, kind: Kind) -> Hash {
+        self.naming(who, happened_ms, &[], kind)
+    }
+
+    /// The same, naming other facts.
+    pub(crate) fn naming(&mut self, who: &str, happened_ms: u64, refers: &[Hash], kind: Kind) -> Hash {
+        let mut subjects = Self::subjects(&kind);
+        for named in refers {
+            let known = self.recorded.iter().find(|r| r.fact.hash() == *named);
+            subjects.extend(known.map(|r| r.fact.header().subjects.clone()).unwrap_or_default());
+        }
+        let fact = self.sign(who, happened_ms, subjects, refers.to_vec(), kind, None);
+        self.put(fact, happened_ms)
+    }
+
+    /// A service fact.
+    pub(crate) fn service(&mut self, when_ms: u64, kind: Kind) -> Hash {
+        let fact = self.sign("service", when_ms, vec![], vec![], kind, None);
+        self.put(fact, when_ms)
+    }
+
+    /// The person's device reports with nothing more to send, up to its newest fact.
+    pub(crate) fn report(&mut self, who: &str, when_ms: u64, unsent: u64) {
+        let head = self.runs.get(who).and_then(|r| r.previous).map(Hash::to_vec).unwrap_or_default();
+        let report = v1::Report {
+            device: id(&format!("{who} device")).to_vec(),
+            made_ms: when_ms,
+            unsent,
+            head,
+            ..Default::default()
+        };
+        let envelope = Envelope::sign(report.encode_to_vec(), REPORT_TYPE, &signing_key("report key"));
+        self.service(when_ms, Kind::DeviceReported(v1::DeviceReported { report: envelope.bytes().to_vec() }));
+    }
+
+    /// A new run of the person's device that names what no log has.
+    pub(crate) fn forget(&mut self, who: &str) {
+        self.runs.insert(who.to_owned(), Run { counter: 0, previous: Some(Hash::of(b"lost")) });
+    }
+
+    pub(crate) fn open_wash(&mut self, who: &str, when_ms: u64) -> Hash {
+        self.open_wash_by(who, when_ms, text_digest())
+    }
+
+    pub(crate) fn open_wash_by(&mut self, who: &str, when_ms: u64, procedure: Hash) -> Hash {
+        let scope = |position| v1::EngineInScope { engine: engine(position), ..Default::default() };
+        self.act(
+            who,
+            when_ms,
+            Kind::WashOpened(v1::WashOpened {
+                work_order: "WO-1".into(),
+                procedure: Some(v1::ProcedureRef { digest: procedure.to_vec() }),
+                engines: vec![scope(1), scope(2)],
+                devices: vec![],
+                station: "north".into(),
+            }),
+        )
+    }
+
+    /// Lines, access, fixtures done and inspected, washed from 09:00 and dried: all but the run-up and the sign-off.
+    pub(crate) fn washed_and_dried(&mut self, position: u32) {
+        self.act("tech", at(8, 10), disconnected(position, "PS-1"));
+        self.act("tech", at(9, 10), cycle(position, at(9, 0)));
+        self.act("tech", at(9, 20), dry_crank(position, at(9, 10)));
+        let joint = self.act("tech", at(9, 30), reconnected(position, "PS-1"));
+        self.naming("inspector", at(9, 40), &[joint], inspected(position, "PS-1"));
+    }
+
+    pub(crate) fn waive(&mut self, position: u32, when_ms: u64, start_ms: u64) -> Hash {
+        let waived = v1::RunUpWaived {
+            engine: engine(position),
+            planned_start_ms: Some(start_ms),
+            air_source: "ground air".into(),
+            reason: String::new(),
+        };
+        self.act("waiver", when_ms, Kind::RunUpWaived(waived))
+    }
+
+    pub(crate) fn plan(&mut self, position: u32, when_ms: u64, start_ms: u64) -> Hash {
+        let plan = v1::StartPlanned {
+            engines: engine(position).into_iter().collect(),
+            planned_start_ms: Some(start_ms),
+            air_source: String::new(),
+        };
+        self.act("planner", when_ms, Kind::StartPlanned(plan))
+    }
+
+    pub(crate) fn state_at(&self, time_ms: u64) -> State {
+        self.history.state(&aircraft(), self.history.size(), time_ms)
+    }
+
+    /// Names of open items at a time, devices apart, each with engine and subject: "inspection-due 1 PS-1".
+    pub(crate) fn open(&self, time_ms: u64) -> Vec<String> {
+        names(&self.state_at(time_ms))
+    }
+
+    /// The same without sign-off-due, which stands in every wash.
+    pub(crate) fn metal(&self, time_ms: u64) -> Vec<String> {
+        self.open(time_ms).into_iter().filter(|name| !name.starts_with("sign-off-due")).collect()
+    }
+
+    pub(crate) fn question(&self, time_ms: u64) -> Question {
+        Question {
+            aircraft: aircraft(),
+            planned_start_ms: None,
+            assume_closed: vec![],
+            epoch: 1,
+            size: self.history.size(),
+            time_ms,
+        }
+    }
+
+    pub(crate) fn rules_broken(&self, time_ms: u64) -> Vec<&'static str> {
+        self.state_at(time_ms).findings.iter().map(|f| f.rule.name()).collect()
+    }
+}
+
+pub(crate) fn names(state: &State) -> Vec<String> {
+    let items = state.items.iter().filter(|i| i.kind != ItemKind::DeviceOutstanding);
+    items
+        .map(|i| {
+            let engine = i.engine.as_ref().map(|e| format!(" {}", e.position)).unwrap_or_default();
+            let subject = if i.subject.is_empty() { String::new() } else { format!(" {}", i.subject) };
+            format!("{}{engine}{subject}", i.kind.name())
+        })
+        .collect()
+}
+
+fn enrolment(person: &str, key_name: &str) -> v1::KeyEnrolled {
+    let signer = signing_key(key_name);
+    v1::KeyEnrolled {
+        person: id(person).to_vec(),
+        public_key: signer.verifying_key().to_bytes().to_vec(),
+        possession: key::prove_possession(&signer, &id(person).0).to_vec(),
+    }
+}
+
+pub(crate) fn disconnected(position: u32, line: &str) -> Kind {
+    Kind::LineDisconnected(v1::LineDisconnected { engine: engine(position), line: line.into(), tag: String::new() })
+}
+
+pub(crate) fn reconnected(position: u32, line: &str) -> Kind {
+    Kind::LineReconnected(reconnection(position, line))
+}
+
+/// Torqued and locked as the procedure asks for PS-1.
+pub(crate) fn reconnection(position: u32, line: &str) -> v1::LineReconnected {
+    v1::LineReconnected {
+        engine: engine(position),
+        line: line.into(),
+        torque_millinewton_metres: Some(17_000),
+        tool: Some(v1::ToolUsed { tool: "TW-1".into(), calibration_due_unix_day: Some(30_000) }),
+        locking: Some(v1::Locking::Wire as i32),
+        helpers: vec![],
+    }
+}
+
+pub(crate) fn inspected(position: u32, line: &str) -> Kind {
+    inspection(position, line, CheckResult::Satisfactory)
+}
+
+pub(crate) fn inspection(position: u32, line: &str, result: CheckResult) -> Kind {
+    Kind::Inspected(v1::Inspected { engine: engine(position), line: line.into(), result: result as i32 })
+}
+
+/// A valid cycle that injects for 120 s from then on.
+pub(crate) fn cycle(position: u32, injection_ms: u64) -> Kind {
+    Kind::CycleRun(v1::CycleRun {
+        engine: engine(position),
+        motoring_started_ms: Some(injection_ms - 10_000),
+        rotation_confirmed_ms: Some(injection_ms - 5_000),
+        injection_started_ms: Some(injection_ms),
+        injection_ended_ms: Some(injection_ms + 120_000),
+        motoring_ended_ms: Some(injection_ms + 121_000),
+        speed_tenths_percent: Some(300),
+        water_tenths_celsius: Some(700),
+        volume_millilitres: Some(300_000),
+    })
+}
+
+/// A dry crank of 120 s.
+pub(crate) fn dry_crank(position: u32, started_ms: u64) -> Kind {
+    Kind::DryCrankRun(v1::DryCrankRun {
+        engine: engine(position),
+        motoring_started_ms: Some(started_ms),
+        motoring_ended_ms: Some(started_ms + 120_000),
+        speed_tenths_percent: Some(300),
+    })
+}
+
+/// A satisfactory run-up of five minutes at idle.
+pub(crate) fn run_up(position: u32, started_ms: u64) -> Kind {
+    Kind::RunUpDone(v1::RunUpDone {
+        engine: engine(position),
+        started_ms: Some(started_ms),
+        ended_ms: Some(started_ms + 360_000),
+        idle_or_above_seconds: Some(300),
+        result: CheckResult::Satisfactory as i32,
+    })
+}
+
+pub(crate) fn started(position: u32, idle_or_above_s: u32) -> Kind {
+    let start = v1::StartOfEngine { engine: engine(position), idle_or_above_seconds: Some(idle_or_above_s) };
+    Kind::EngineStarted(v1::EngineStarted { engines: vec![start], air_source: "ground air".into() })
+}
+
+pub(crate) fn access(position: u32, open: bool) -> Kind {
+    let (engine, access) = (engine(position), "fan cowl".to_owned());
+    if open {
+        Kind::AccessOpened(v1::AccessOpened { engine, access })
+    } else {
+        Kind::AccessClosed(v1::AccessClosed { engine, access })
+    }
+}
+
+pub(crate) fn fixture(position: u32, tag: &str, fitted: bool) -> Kind {
+    let (engine, fixture, tag) = (engine(position), "spray adapter".to_owned(), tag.to_owned());
+    if fitted {
+        Kind::FixtureFitted(v1::FixtureFitted { engine, fixture, tag })
+    } else {
+        Kind::FixtureRemoved(v1::FixtureRemoved { engine, fixture, tag })
+    }
+}
+
+pub(crate) fn signed_off() -> v1::SignedOff {
+    v1::SignedOff {
+        description: "Core wash of both engines".into(),
+        data_reference: "invented data 1".into(),
+        completion_unix_day: Some(20_833),
+        performer: vec![],
+        certificate_number: Some(v1::AnnexRef { digest: vec![9; 32] }),
+        certificate_kind: "invented".into(),
+        cycles_stated: vec![],
+    }
+}
+
+pub(crate) fn settlement(rule: &str) -> v1::FindingSettled {
+    v1::FindingSettled {
+        rule: rule.into(),
+        outcome: v1::FindingOutcome::Accepted as i32,
+        act_counts: None,
+        reason: "dealt with".into(),
+    }
+}

@@ -1,0 +1,167 @@
+use crate::fact::Kind;
+use crate::rules::testing::*;
+use crate::v1::{self, Authority};
+
+fn revoke(w: &mut World, name: &str, from: u64) {
+    let revoked =
+        v1::KeyRevoked { key_id: key_id_of(name).to_vec(), untrusted_from_index: Some(from), reason: "lost".into() };
+    w.custody(Kind::KeyRevoked(revoked));
+}
+
+/// Opened by the technician, closed by the mate; the closing's index.
+fn closed_by_mate(w: &mut World) -> u64 {
+    w.act("tech", at(8, 10), access(1, true));
+    let closed = w.act("mate", at(8, 20), access(1, false));
+    w.history.by_hash(&closed).unwrap()
+}
+
+#[test]
+fn a_fact_at_the_index_that_a_revocation_names_is_not_trusted_and_the_one_before_it_is() {
+    for (ahead, trusted) in [(0, false), (1, true)] {
+        let mut w = World::washing();
+        let index = closed_by_mate(&mut w);
+        revoke(&mut w, "mate", index + ahead);
+        assert_eq!(!w.metal(at(9, 0)).contains(&"access-open 1 fan cowl".to_owned()), trusted);
+        assert_eq!(w.rules_broken(at(9, 0)).contains(&"key-not-trusted"), !trusted);
+    }
+}
+
+#[test]
+fn as_known_before_the_revocation_the_key_was_trusted() {
+    let mut w = World::washing();
+    let index = closed_by_mate(&mut w);
+    let before = w.history.size();
+    revoke(&mut w, "mate", index);
+    assert!(!names(&w.history.state(&aircraft(), before, at(9, 0))).contains(&"access-open 1 fan cowl".to_owned()));
+}
+
+#[test]
+fn an_authority_holds_at_its_last_instant_and_not_a_second_later() {
+    for (valid_until, holds) in [(at(8, 20), true), (at(8, 20) - 1000, false)] {
+        let mut w = World::new();
+        w.enrol("guest");
+        w.grant("guest", Authority::Perform, |g| g.valid_until_ms = Some(valid_until));
+        w.open_wash("tech", at(8, 0));
+        w.act("tech", at(8, 10), access(1, true));
+        w.act("guest", at(8, 20), access(1, false));
+        assert_eq!(!w.metal(at(9, 0)).contains(&"access-open 1 fan cowl".to_owned()), holds);
+        assert_eq!(w.rules_broken(at(9, 0)).contains(&"beyond-authority"), !holds);
+    }
+}
+
+#[test]
+fn an_authority_for_another_engine_type_does_not_do() {
+    let mut w = World::new();
+    w.enrol("guest");
+    w.grant("guest", Authority::Perform, |g| g.engine_type = "Tellmark R5".into());
+    w.open_wash("tech", at(8, 0));
+    w.act("tech", at(8, 10), access(1, true));
+    w.act("guest", at(8, 20), access(1, false));
+    assert!(w.metal(at(9, 0)).contains(&"access-open 1 fan cowl".to_owned()));
+}
+
+#[test]
+fn an_authority_granted_between_seen_and_index_leaves_the_act_in_doubt_until_it_is_settled() {
+    let mut w = World::washing();
+    w.act("tech", at(8, 10), access(1, true));
+    let seen = w.history.size();
+    w.grant("stranger", Authority::Perform, |_| ());
+    let kind = access(1, false);
+    let fact = w.sign("stranger", at(8, 20), World::subjects(&kind), vec![], kind, Some(seen));
+    let closed = w.put(fact, at(8, 20));
+    assert_eq!(w.rules_broken(at(9, 0)), ["in-doubt"]);
+    assert!(w.metal(at(9, 0)).contains(&"access-open 1 fan cowl".to_owned()));
+    let counts = v1::FindingSettled { act_counts: Some(true), ..settlement("in-doubt") };
+    w.naming("certifier", at(8, 40), &[closed], Kind::FindingSettled(counts));
+    assert!(w.metal(at(8, 39)).contains(&"access-open 1 fan cowl".to_owned()), "it closes from its settlement on");
+    assert!(w.metal(at(9, 0)).is_empty(), "{:?}", w.metal(at(9, 0)));
+}
+
+#[test]
+fn an_authority_withdrawn_between_seen_and_index_leaves_the_act_in_doubt() {
+    let mut w = World::washing();
+    w.enrol("guest");
+    let granted = w.grant("guest", Authority::Perform, |_| ());
+    let seen = w.history.size();
+    let withdrawn = Kind::AuthorityWithdrawn(v1::AuthorityWithdrawn { reason: "left".into() });
+    w.custody_at(at(8, 5), vec![granted], vec![], withdrawn);
+    w.act("tech", at(8, 10), access(1, true));
+    let kind = access(1, false);
+    let fact = w.sign("guest", at(8, 20), World::subjects(&kind), vec![], kind, Some(seen));
+    w.put(fact, at(8, 20));
+    assert_eq!(w.rules_broken(at(9, 0)), ["in-doubt"]);
+    assert!(w.metal(at(9, 0)).contains(&"access-open 1 fan cowl".to_owned()));
+}
+
+#[test]
+fn nobody_settles_a_finding_on_their_own_act() {
+    let mut w = World::washing();
+    w.grant("stranger", Authority::Certify, |_| ());
+    let act = w.act("stranger", at(8, 10), access(1, true));
+    w.naming("stranger", at(8, 20), &[act], Kind::FindingSettled(settlement("beyond-authority")));
+    assert!(w.metal(at(9, 0)).iter().any(|name| name.starts_with("finding-open")));
+    w.naming("certifier", at(8, 30), &[act], Kind::FindingSettled(settlement("beyond-authority")));
+    assert_eq!(w.metal(at(9, 0)), ["access-open 1 fan cowl"]);
+}
+
+#[test]
+fn custodian_s_facts_by_somebody_without_custody_change_nothing() {
+    let mut w = World::new();
+    let granted = Kind::AuthorityGranted(v1::AuthorityGranted {
+        person: id("stranger").to_vec(),
+        authority: Authority::Perform as i32,
+        ..Default::default()
+    });
+    let fact = w.sign("tech", at(2, 0), vec![crate::fact::Subject::Roster], vec![], granted, None);
+    w.put(fact, at(2, 0));
+    assert!(!w.history.roster().grants().iter().any(|g| g.person == id("stranger")));
+}
+
+#[test]
+fn what_a_revoked_custodian_key_signed_from_that_index_on_falls_away() {
+    let mut w = World::new();
+    w.enrol("second");
+    w.grant("second", Authority::Custody, |_| ());
+    let from = w.history.size();
+    let thief = |w: &mut World, kind: Kind| {
+        let fact = w.sign("second", at(2, 0), vec![crate::fact::Subject::Roster], vec![], kind, None);
+        w.put(fact, at(2, 0))
+    };
+    let granted = v1::AuthorityGranted {
+        person: id("stranger").to_vec(),
+        authority: Authority::Perform as i32,
+        ..Default::default()
+    };
+    thief(&mut w, Kind::AuthorityGranted(granted));
+    let size = w.history.size();
+    assert!(w.history.roster().grants().iter().any(|g| g.person == id("stranger")));
+    revoke(&mut w, "second", from);
+    assert!(!w.history.roster().grants().iter().any(|g| g.person == id("stranger")));
+    assert!(w.history.roster_at(size).grants().iter().any(|g| g.person == id("stranger")));
+}
+
+#[test]
+fn a_time_after_receipt_is_a_finding_beyond_two_minutes_and_major_where_it_touches_an_item() {
+    for (late_s, kind, open) in [
+        (120, access(1, true), None),
+        (121, access(1, true), Some(true)),
+        (121, Kind::Remark(v1::Remark { text: None }), Some(false)),
+    ] {
+        let mut w = World::washing();
+        let fact = w.sign("tech", at(8, 10) + late_s * 1000, World::subjects(&kind), vec![], kind, None);
+        w.put(fact, at(8, 10));
+        assert_eq!(w.rules_broken(at(9, 0)).contains(&"time-disorder"), open.is_some());
+        let blocks = w.metal(at(9, 0)).iter().any(|name| name.starts_with("finding-open"));
+        assert_eq!(blocks, open == Some(true));
+    }
+}
+
+#[test]
+fn a_fact_counts_from_the_lesser_of_happened_and_received() {
+    let mut w = World::washing();
+    let kind = access(1, true);
+    let fact = w.sign("tech", at(8, 30), World::subjects(&kind), vec![], kind, None);
+    w.put(fact, at(10, 0));
+    assert!(w.metal(at(8, 30) - 1000).is_empty());
+    assert_eq!(w.metal(at(8, 30)), ["access-open 1 fan cowl"]);
+}

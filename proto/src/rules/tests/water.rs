@@ -1,0 +1,284 @@
+use crate::fact::Kind;
+use crate::rules::testing::*;
+use crate::rules::{Blocks, ItemKind};
+use crate::v1::{self, CheckResult};
+
+const SECOND: u64 = 1000;
+
+/// The window of an injection begun at 09:00 ends at 21:00, the latest start is 20:00.
+const WINDOW_END: (u64, u64) = (21, 0);
+
+fn washed() -> World {
+    let mut w = World::washing();
+    w.washed_and_dried(1);
+    w
+}
+
+fn blocks(w: &World, kind: ItemKind, time_ms: u64) -> Option<Blocks> {
+    w.state_at(time_ms).items.iter().find(|i| i.kind == kind).map(|i| i.blocks)
+}
+
+#[test]
+fn an_injection_opens_soak_drying_and_run_up_whoever_signed_it() {
+    for who in ["tech", "stranger"] {
+        let mut w = World::washing();
+        w.act(who, at(9, 2), cycle(1, at(9, 0)));
+        let open = w.metal(at(9, 5));
+        for item in ["soaking 1", "drying-due 1", "run-up-due 1"] {
+            assert!(open.contains(&item.to_owned()), "{item} by {who}: {open:?}");
+        }
+    }
+}
+
+#[test]
+fn a_cycle_without_injection_opens_nothing() {
+    let mut w = World::washing();
+    let Kind::CycleRun(mut body) = cycle(1, at(9, 0)) else { unreachable!() };
+    (body.injection_started_ms, body.injection_ended_ms) = (None, None);
+    w.act("tech", at(9, 2), Kind::CycleRun(body));
+    assert!(w.metal(at(9, 5)).is_empty());
+}
+
+#[test]
+fn water_from_aborted_motoring_counts_as_water() {
+    let mut w = World::washing();
+    let aborted = v1::MotoringAborted {
+        engine: engine(1),
+        injection_started_ms: Some(at(9, 0)),
+        injection_ended_ms: Some(at(9, 0) + 3 * SECOND),
+        ..Default::default()
+    };
+    w.act("tech", at(9, 1), Kind::MotoringAborted(aborted));
+    assert_eq!(w.metal(at(9, 2)), ["soaking 1", "drying-due 1", "run-up-due 1"]);
+}
+
+#[test]
+fn a_soak_is_over_at_its_end_instant() {
+    let mut w = World::washing();
+    w.act("tech", at(9, 2), cycle(1, at(9, 0)));
+    assert!(w.metal(at(9, 7) - 1).contains(&"soaking 1".to_owned()));
+    assert!(!w.metal(at(9, 7)).contains(&"soaking 1".to_owned()));
+}
+
+#[test]
+fn a_dry_crank_dries_when_it_starts_at_the_soak_s_end_and_not_a_second_before() {
+    for (started, dry) in [(at(9, 7) - SECOND, false), (at(9, 7), true)] {
+        let mut w = World::washing();
+        w.act("tech", at(9, 2), cycle(1, at(9, 0)));
+        w.act("tech", at(9, 10), dry_crank(1, started));
+        assert_eq!(!w.metal(at(9, 30)).contains(&"drying-due 1".to_owned()), dry);
+    }
+}
+
+#[test]
+fn a_dry_crank_too_short_too_slow_or_by_somebody_without_authority_dries_nothing() {
+    type Change = fn(&mut v1::DryCrankRun);
+    let changes: [(&str, Change); 5] = [
+        ("tech", |b| b.motoring_ended_ms = Some(b.motoring_started_ms.unwrap() + 119 * SECOND)),
+        ("tech", |b| b.speed_tenths_percent = Some(199)),
+        ("tech", |b| b.speed_tenths_percent = None),
+        ("tech", |b| b.motoring_started_ms = None),
+        ("stranger", |_| ()),
+    ];
+    for (who, change) in changes {
+        let mut w = World::washing();
+        w.act("tech", at(9, 2), cycle(1, at(9, 0)));
+        let Kind::DryCrankRun(mut body) = dry_crank(1, at(9, 10)) else { unreachable!() };
+        change(&mut body);
+        w.act(who, at(9, 12), Kind::DryCrankRun(body));
+        assert!(w.metal(at(9, 30)).contains(&"drying-due 1".to_owned()));
+    }
+}
+
+#[test]
+fn a_later_injection_asks_for_drying_again() {
+    let mut w = washed();
+    w.act("tech", at(10, 2), cycle(1, at(10, 0)));
+    assert!(w.metal(at(10, 30)).contains(&"drying-due 1".to_owned()));
+}
+
+#[test]
+fn the_window_runs_from_the_first_injection_since_the_engine_last_ran() {
+    let mut w = washed();
+    w.act("tech", at(10, 2), cycle(1, at(10, 0)));
+    let due = |w: &World, ms| w.state_at(ms).items.iter().find(|i| i.kind == ItemKind::RunUpDue).unwrap().due_ms;
+    assert_eq!(due(&w, at(11, 0)), Some(at(21, 0)));
+    w.act("runner", at(11, 6), run_up(1, at(11, 0)));
+    assert!(w.metal(at(11, 30)).is_empty());
+    w.act("tech", at(12, 2), cycle(1, at(12, 0)));
+    assert_eq!(due(&w, at(12, 30)), Some(at(24, 0)));
+}
+
+#[test]
+fn a_run_up_begun_at_the_window_s_end_is_in_time_and_a_start_too() {
+    let end = at(WINDOW_END.0, WINDOW_END.1);
+    let mut w = washed();
+    w.act("runner", end + 400 * SECOND, run_up(1, end));
+    assert!(w.metal(end + 500 * SECOND).is_empty());
+    let mut w = washed();
+    w.act("planner", end, started(1, 300));
+    assert!(w.metal(end).is_empty());
+}
+
+#[test]
+fn a_start_after_the_window_s_end_never_closes_what_is_overdue() {
+    let end = at(WINDOW_END.0, WINDOW_END.1);
+    let mut w = washed();
+    w.act("planner", end + SECOND, started(1, 300));
+    assert_eq!(w.metal(end + SECOND), ["run-up-overdue 1"]);
+}
+
+#[test]
+fn a_run_up_is_overdue_from_the_window_s_end() {
+    let end = at(WINDOW_END.0, WINDOW_END.1);
+    let w = washed();
+    assert_eq!(w.metal(end - SECOND), ["run-up-due 1"]);
+    assert_eq!(w.metal(end), ["run-up-overdue 1"]);
+}
+
+#[test]
+fn an_overdue_run_up_closes_by_each_way_that_the_procedure_allows() {
+    let late = at(22, 0);
+    let dried = v1::DriedOtherwise { engine: engine(1), data_reference: "invented data 2".into() };
+    let decided = v1::OverdueDecided { engine: engine(1), ..Default::default() };
+    let ways = [
+        ("runner", run_up(1, late - 400 * SECOND)),
+        ("certifier", Kind::DriedOtherwise(dried)),
+        ("certifier", Kind::OverdueDecided(decided)),
+    ];
+    for (who, kind) in ways {
+        let mut w = washed();
+        w.act("stranger", late, kind.clone());
+        assert!(w.metal(late).contains(&"run-up-overdue 1".to_owned()));
+        w.act(who, late, kind);
+        assert!(!w.metal(late).contains(&"run-up-overdue 1".to_owned()), "by {who}");
+    }
+}
+
+#[test]
+fn new_valid_cycles_open_the_window_anew_from_their_first_injection() {
+    let mut w = washed();
+    w.act("tech", at(22, 2), cycle(1, at(22, 0)));
+    assert!(w.metal(at(23, 0)).contains(&"run-up-overdue 1".to_owned()), "one of two is not enough");
+    w.act("tech", at(22, 22), cycle(1, at(22, 20)));
+    let state = w.state_at(at(23, 0));
+    let due = state.items.iter().find(|i| i.kind == ItemKind::RunUpDue).unwrap();
+    assert_eq!(due.due_ms, Some(at(34, 0)));
+}
+
+#[test]
+fn a_run_dries_only_if_long_enough_satisfactory_and_with_its_lines_connected_from_its_start() {
+    let mut w = washed();
+    let Kind::RunUpDone(mut short) = run_up(1, at(10, 0)) else { unreachable!() };
+    short.idle_or_above_seconds = Some(299);
+    w.act("runner", at(10, 6), Kind::RunUpDone(short));
+    let Kind::RunUpDone(mut bad) = run_up(1, at(10, 10)) else { unreachable!() };
+    bad.result = CheckResult::NotSatisfactory as i32;
+    w.act("runner", at(10, 16), Kind::RunUpDone(bad));
+    assert_eq!(w.metal(at(10, 20)), ["run-up-due 1"]);
+    // Open when the run began, closed when it ended.
+    w.act("tech", at(10, 30), disconnected(1, "MV-2"));
+    let mut joint = reconnection(1, "MV-2");
+    (joint.torque_millinewton_metres, joint.locking) = (Some(26_000), Some(v1::Locking::SelfLocking as i32));
+    w.act("tech", at(10, 42), Kind::LineReconnected(joint));
+    w.act("runner", at(10, 46), run_up(1, at(10, 40)));
+    assert!(w.metal(at(11, 0)).contains(&"run-up-due 1".to_owned()));
+    w.act("runner", at(11, 6), run_up(1, at(11, 0)));
+    assert_eq!(w.metal(at(11, 30)), ["inspection-due 1 MV-2"]);
+}
+
+#[test]
+fn a_waiver_with_a_start_in_time_turns_the_run_up_into_a_condition() {
+    let mut w = washed();
+    w.waive(1, at(10, 0), at(20, 0));
+    assert_eq!(w.metal(at(10, 30)), ["start-awaited 1"]);
+    assert_eq!(blocks(&w, ItemKind::StartAwaited, at(10, 30)), Some(Blocks::Condition));
+    let state = w.state_at(at(10, 30));
+    assert_eq!(state.conditions, ["start engine 1 by 21:00Z (plan no later than 20:00Z), air from ground air"]);
+}
+
+#[test]
+fn a_start_awaited_blocks_from_the_second_after_the_latest_start() {
+    let mut w = washed();
+    w.waive(1, at(10, 0), at(19, 0));
+    assert_eq!(blocks(&w, ItemKind::StartAwaited, at(20, 0)), Some(Blocks::Condition));
+    assert_eq!(blocks(&w, ItemKind::StartAwaited, at(20, 0) + SECOND), Some(Blocks::Yes));
+    assert_eq!(w.metal(at(21, 0)), ["run-up-overdue 1"]);
+}
+
+#[test]
+fn a_waiver_for_a_start_past_the_latest_one_has_no_effect() {
+    let mut w = washed();
+    w.waive(1, at(10, 0), at(20, 0) + SECOND);
+    assert_eq!(w.metal(at(10, 30)), ["run-up-due 1"]);
+}
+
+#[test]
+fn a_waiver_before_drying_or_before_inspection_has_no_effect() {
+    let mut w = World::washing();
+    w.act("tech", at(9, 2), cycle(1, at(9, 0)));
+    w.waive(1, at(9, 5), at(19, 0));
+    w.act("tech", at(9, 12), dry_crank(1, at(9, 10)));
+    assert_eq!(w.metal(at(10, 0)), ["run-up-due 1"], "given before the dry crank");
+    w.act("tech", at(9, 20), disconnected(1, "PS-1"));
+    w.act("tech", at(9, 30), reconnected(1, "PS-1"));
+    w.waive(1, at(9, 40), at(19, 0));
+    assert!(w.metal(at(10, 0)).contains(&"run-up-due 1".to_owned()), "given before the inspection");
+}
+
+#[test]
+fn each_change_of_what_a_waiver_rests_on_voids_it() {
+    let late_plan = v1::StartPlanned {
+        engines: engine(1).into_iter().collect(),
+        planned_start_ms: Some(at(20, 1)),
+        air_source: String::new(),
+    };
+    let changes =
+        [cycle(1, at(10, 57)), disconnected(1, "PS-1"), reconnected(1, "PS-1"), Kind::StartPlanned(late_plan)];
+    for change in changes {
+        let mut w = washed();
+        w.waive(1, at(10, 0), at(19, 0));
+        w.act("stranger", at(11, 0), change);
+        assert!(w.metal(at(11, 30)).contains(&"run-up-due 1".to_owned()));
+    }
+}
+
+#[test]
+fn cancelling_the_plan_ends_the_waiver_for_good() {
+    let mut w = washed();
+    let plan = w.plan(1, at(9, 50), at(19, 0));
+    w.waive(1, at(10, 0), at(19, 0));
+    assert_eq!(blocks(&w, ItemKind::StartAwaited, at(10, 30)), Some(Blocks::Condition));
+    w.naming("planner", at(11, 0), &[plan], Kind::StartCancelled(v1::StartCancelled { reason: String::new() }));
+    w.plan(1, at(11, 10), at(18, 0));
+    assert_eq!(w.metal(at(11, 30)), ["run-up-due 1"]);
+}
+
+#[test]
+fn a_late_plan_that_was_there_before_the_waiver_makes_it_block() {
+    let mut w = washed();
+    w.plan(1, at(9, 50), at(20, 1));
+    w.waive(1, at(10, 0), at(19, 0));
+    assert_eq!(blocks(&w, ItemKind::StartAwaited, at(10, 30)), Some(Blocks::Yes));
+}
+
+#[test]
+fn only_a_planner_s_start_dries_and_only_after_the_procedure_s_minutes() {
+    let mut w = washed();
+    w.act("stranger", at(11, 0), started(1, 300));
+    w.act("planner", at(11, 10), started(1, 299));
+    assert!(w.metal(at(11, 30)).contains(&"run-up-due 1".to_owned()));
+    w.act("planner", at(11, 20), started(1, 300));
+    assert!(!w.metal(at(11, 30)).contains(&"run-up-due 1".to_owned()));
+}
+
+#[test]
+fn of_two_injections_the_one_that_began_first_sets_the_window() {
+    let mut w = World::washing();
+    w.act("tech", at(9, 20), cycle(1, at(9, 10)));
+    let Kind::CycleRun(mut long) = cycle(1, at(9, 0)) else { unreachable!() };
+    long.injection_ended_ms = Some(at(9, 29));
+    w.act("tech", at(9, 30), Kind::CycleRun(long));
+    let state = w.state_at(at(10, 0));
+    assert_eq!(state.items.iter().find(|i| i.kind == ItemKind::RunUpDue).unwrap().due_ms, Some(at(21, 0)));
+}

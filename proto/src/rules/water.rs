@@ -1,0 +1,347 @@
+//! Water in an engine: soak, drying, and the run that must follow within its window.
+//!
+//! An engine's story is a state machine over its acts in order. Any injection opens drying and run-up, whoever signed
+//! it, counted cycle or not. The window runs from the start of the first injection that no run, start or drying
+//! otherwise follows. A waiver stands in for the run-up only until something it rested on changes.
+
+use std::collections::BTreeMap;
+use std::sync::Arc;
+
+use super::case::{Act, Context};
+use super::item::{Blocks, ItemKind, Open, StartLimit};
+use super::lines::Lines;
+use super::procedure::{OverdueCloser, Procedure};
+use crate::bytes::Hash;
+use crate::fact::{Kind, engines_named};
+use crate::v1::{CheckResult, CycleRun, DryCrankRun, EngineAt, MotoringAborted, RunUpWaived};
+
+/// Injection of water: its instants in whole seconds.
+struct Injection {
+    started_s: u64,
+    ended_s: u64,
+}
+
+/// A waiver that stood where it was given.
+#[derive(Debug, Clone)]
+struct Waiver {
+    start_s: u64,
+    air_source: String,
+}
+
+/// An engine that waits for its run.
+#[derive(Debug)]
+struct Wait<'c> {
+    first: Act<'c>,
+    first_started_s: u64,
+    last_ended_s: u64,
+    procedure: Option<Arc<Procedure>>,
+    waiver: Option<(Act<'c>, Waiver)>,
+    /// Valid cycles begun after the window ended: the first one, when it started, how many.
+    anew: Option<(Act<'c>, u64, u32)>,
+}
+
+impl<'c> Wait<'c> {
+    fn window_end_s(&self) -> Option<u64> {
+        self.procedure.as_ref().map(|p| self.first_started_s + u64::from(p.run_up.window_s))
+    }
+
+    fn margin_s(&self) -> u64 {
+        self.procedure.as_ref().map_or(0, |p| p.run_up.start_margin_s.into())
+    }
+
+    /// Of several injections since the last run the one whose window ends first sets it: the safest reading.
+    fn take_earlier_end(&mut self, act: &Act<'c>, injection: &Injection, procedure: Option<Arc<Procedure>>) {
+        let Some(procedure) = procedure else { return };
+        let end_s = injection.started_s + u64::from(procedure.run_up.window_s);
+        if self.window_end_s().is_none_or(|known| end_s < known) {
+            // Where only the procedure was missing, the first injection keeps its place.
+            self.first_started_s = self.first_started_s.min(injection.started_s);
+            self.first = if injection.started_s == self.first_started_s { *act } else { self.first };
+            self.procedure = Some(procedure);
+        }
+    }
+
+    /// Whether a start then would leave the margin before the window's end.
+    fn reaches(&self, start_s: u64) -> bool {
+        self.window_end_s().is_some_and(|end| start_s.saturating_add(self.margin_s()) <= end)
+    }
+
+    fn allows(&self, closer: OverdueCloser) -> bool {
+        self.procedure.as_ref().is_some_and(|p| p.run_up.overdue_closed_by.contains(&closer))
+    }
+}
+
+#[derive(Debug)]
+struct Plan {
+    hash: Hash,
+    start_s: u64,
+}
+
+/// One engine, by serial number.
+#[derive(Debug)]
+struct Engine<'c> {
+    at: EngineAt,
+    soak: Option<(Act<'c>, u64)>,
+    drying: Option<Act<'c>>,
+    dry_cranks: u32,
+    wait: Option<Wait<'c>>,
+    plans: Vec<Plan>,
+}
+
+/// All engines that a fact put water in, or planned.
+#[derive(Debug, Default)]
+pub(super) struct Water<'c> {
+    engines: BTreeMap<String, Engine<'c>>,
+}
+
+impl<'c> Water<'c> {
+    pub(super) fn take(&mut self, context: &Context<'c>, act: &Act<'c>, lines: &Lines<'c>) {
+        match act.kind() {
+            Some(Kind::StartCancelled(_)) => self.cancel(act),
+            Some(kind) => {
+                for at in engines_named(kind) {
+                    let engine = self.engines.entry(at.serial.clone()).or_insert_with(|| Engine::new(at));
+                    engine.take(context, act, kind, lines);
+                }
+            }
+            None => {}
+        }
+    }
+
+    fn cancel(&mut self, act: &Act<'_>) {
+        for engine in self.engines.values_mut() {
+            let named = |plan: &Plan| act.header().refers.contains(&plan.hash);
+            if engine.plans.last().is_some_and(named) {
+                engine.void_waiver();
+            }
+            engine.plans.retain(|plan| !named(plan));
+        }
+    }
+
+    pub(super) fn open_items(&self, context: &Context<'c>) -> Vec<Open<'c>> {
+        self.engines.values().flat_map(|engine| engine.open_items(context)).collect()
+    }
+}
+
+impl<'c> Engine<'c> {
+    fn new(at: &EngineAt) -> Self {
+        Engine { at: at.clone(), soak: None, drying: None, dry_cranks: 0, wait: None, plans: Vec::new() }
+    }
+
+    fn take(&mut self, context: &Context<'c>, act: &Act<'c>, kind: &Kind, lines: &Lines<'c>) {
+        match kind {
+            Kind::CycleRun(b) if !act.revived => {
+                if let Some(injection) = injection_of_cycle(b, act) {
+                    self.inject(context, act, &injection, Some(b));
+                }
+            }
+            Kind::MotoringAborted(b) if !act.revived => {
+                if let Some(injection) = injection_of_aborted(b, act) {
+                    self.inject(context, act, &injection, None);
+                }
+            }
+            Kind::DryCrankRun(b) if act.counts() => self.dry_crank(context, act, b),
+            Kind::LineDisconnected(_) | Kind::LineReconnected(_) | Kind::EngineChanged(_) => self.void_waiver(),
+            Kind::RunUpDone(b) if act.counts() && b.result == CheckResult::Satisfactory as i32 => {
+                let begun_s = b.started_ms.map(|ms| ms / 1000);
+                self.run(begun_s, b.idle_or_above_seconds, true, lines);
+            }
+            Kind::EngineStarted(b) if act.counts() => {
+                let own = b.engines.iter().find(|e| e.engine.as_ref().is_some_and(|at| at.serial == self.at.serial));
+                self.run(Some(act.happened_s()), own.and_then(|e| e.idle_or_above_seconds), false, lines);
+            }
+            Kind::DriedOtherwise(b) if act.counts() && !b.data_reference.is_empty() => {
+                self.dried_otherwise(act.happened_s());
+            }
+            Kind::OverdueDecided(_) if act.counts() => self.decide_overdue(act.happened_s()),
+            Kind::RunUpWaived(b) if act.counts() => self.waive(act, b, lines),
+            Kind::StartPlanned(b) if !act.revived => {
+                if let Some(ms) = b.planned_start_ms {
+                    self.plan(act, ms / 1000);
+                }
+            }
+            _ => {}
+        }
+    }
+
+    fn inject(&mut self, context: &Context<'c>, act: &Act<'c>, injection: &Injection, cycle: Option<&CycleRun>) {
+        let procedure = context.procedure(act).cloned();
+        let soak_end_s = injection.ended_s + procedure.as_ref().map_or(0, |p| u64::from(p.cycle.soak_s));
+        if self.soak.is_none_or(|(_, end)| end <= soak_end_s) {
+            self.soak = Some((*act, soak_end_s));
+        }
+        self.drying = Some(*act);
+        self.dry_cranks = 0;
+        let valid = act.counts() && cycle.is_some_and(|c| is_valid(c, procedure.as_deref(), injection));
+        let Some(wait) = &mut self.wait else {
+            self.wait = Some(Wait {
+                first: *act,
+                first_started_s: injection.started_s,
+                last_ended_s: injection.ended_s,
+                procedure,
+                waiver: None,
+                anew: None,
+            });
+            return;
+        };
+        wait.last_ended_s = wait.last_ended_s.max(injection.ended_s);
+        wait.waiver = None;
+        wait.take_earlier_end(act, injection, procedure);
+        let begun_after = wait.window_end_s().is_some_and(|end| injection.started_s > end);
+        if valid && begun_after && wait.allows(OverdueCloser::NewCycles) {
+            let (first, started_s, count) = wait.anew.get_or_insert((*act, injection.started_s, 0));
+            *count += 1;
+            if wait.procedure.as_ref().is_some_and(|p| *count >= p.cycle.count) {
+                (wait.first, wait.first_started_s, wait.anew) = (*first, *started_s, None);
+            }
+        }
+    }
+
+    fn dry_crank(&mut self, context: &Context<'c>, act: &Act<'c>, b: &DryCrankRun) {
+        let (Some(procedure), Some(speed)) = (context.procedure(act), b.speed_tenths_percent) else { return };
+        let (Some(started_ms), Some(ended_ms)) = (b.motoring_started_ms, b.motoring_ended_ms) else { return };
+        let (started_s, ended_s) = (started_ms / 1000, ended_ms / 1000);
+        let long_enough = ended_s.saturating_sub(started_s) >= procedure.dry_crank.length_min_s.into();
+        let after_soak = self.soak.is_none_or(|(_, end)| started_s >= end);
+        if speed >= procedure.motoring.speed_min_tenths_percent && long_enough && after_soak {
+            self.dry_cranks += 1;
+            if self.dry_cranks >= procedure.dry_crank.count {
+                self.drying = None;
+            }
+        }
+    }
+
+    /// A run-up, or a start by the planner, that dries: long enough at idle or above, begun after the last injection
+    /// with the engine's lines connected. A start never closes an overdue run-up.
+    fn run(&mut self, begun_s: Option<u64>, idle_or_above_s: Option<u32>, run_up: bool, lines: &Lines<'c>) {
+        let (Some(begun_s), Some(minutes_s)) = (begun_s, idle_or_above_s) else { return };
+        let Some(wait) = &self.wait else { return };
+        let Some(procedure) = &wait.procedure else { return };
+        let in_time = wait.window_end_s().is_some_and(|end| begun_s <= end);
+        let dries = minutes_s >= procedure.run_up.idle_or_above_min_s
+            && begun_s >= wait.last_ended_s
+            && lines.connected(&self.at.serial)
+            && lines.connected_at(&self.at.serial, begun_s);
+        if dries && (in_time || (run_up && wait.allows(OverdueCloser::RunUp))) {
+            self.wait = None;
+            self.drying = None;
+        }
+    }
+
+    fn dried_otherwise(&mut self, happened_s: u64) {
+        let in_time = |wait: &Wait<'_>| wait.window_end_s().is_none_or(|end| happened_s <= end);
+        if self.wait.as_ref().is_none_or(|w| in_time(w) || w.allows(OverdueCloser::DriedOtherwise)) {
+            self.wait = None;
+            self.drying = None;
+        }
+    }
+
+    fn decide_overdue(&mut self, happened_s: u64) {
+        let decided =
+            |w: &Wait<'_>| w.window_end_s().is_some_and(|end| happened_s >= end) && w.allows(OverdueCloser::Decision);
+        if self.wait.as_ref().is_some_and(decided) {
+            self.wait = None;
+        }
+    }
+
+    /// Too early, too late or for too late a start, a waiver has no effect.
+    fn waive(&mut self, act: &Act<'c>, b: &RunUpWaived, lines: &Lines<'c>) {
+        let dried = self.drying.is_none();
+        let finished = lines.finished(&self.at.serial);
+        let (Some(wait), Some(ms)) = (&mut self.wait, b.planned_start_ms) else { return };
+        let start_s = ms / 1000;
+        let in_time = wait.window_end_s().is_some_and(|end| act.happened_s() <= end);
+        let after_last = act.happened_s() >= wait.last_ended_s;
+        if dried && finished && in_time && after_last && wait.reaches(start_s) {
+            wait.waiver = Some((*act, Waiver { start_s, air_source: b.air_source.clone() }));
+        }
+    }
+
+    /// The newest recorded plan is what counts, whoever signed it; one that comes too late ends the waiver for good.
+    fn plan(&mut self, act: &Act<'c>, start_s: u64) {
+        self.plans.push(Plan { hash: act.hash(), start_s });
+        if self.wait.as_ref().is_some_and(|wait| !wait.reaches(start_s)) {
+            self.void_waiver();
+        }
+    }
+
+    fn void_waiver(&mut self) {
+        if let Some(wait) = &mut self.wait {
+            wait.waiver = None;
+        }
+    }
+
+    fn open_items(&self, context: &Context<'c>) -> Vec<Open<'c>> {
+        let open = |kind, by: Act<'c>| Open::new(kind, by, context.with_engine(&by, &self.at)).of_engine(&self.at);
+        let mut opens = Vec::new();
+        if let Some((by, end_s)) = self.soak
+            && context.time_s < end_s
+        {
+            let mut soaking = open(ItemKind::Soaking, by);
+            (soaking.due_s, soaking.blocks) = (Some(end_s), Blocks::No);
+            opens.push(soaking);
+        }
+        opens.extend(self.drying.map(|by| open(ItemKind::DryingDue, by)));
+        if let Some(wait) = &self.wait {
+            let (kind, blocks) = self.waiting(context, wait);
+            let by = match (&wait.waiver, kind) {
+                (Some((waived, _)), ItemKind::StartAwaited) => *waived,
+                _ => wait.first,
+            };
+            let mut item = open(kind, by);
+            // The wash that put the water in, not the card that waived the run.
+            item.wash = wait.first.wash();
+            (item.due_s, item.blocks) = (wait.window_end_s(), blocks);
+            item.start =
+                wait.window_end_s().filter(|_| kind != ItemKind::RunUpOverdue).map(|window_end_s| StartLimit {
+                    latest_s: window_end_s.saturating_sub(wait.margin_s()),
+                    window_end_s,
+                    air_source: wait.waiver.as_ref().map(|(_, w)| w.air_source.clone()).unwrap_or_default(),
+                });
+            opens.push(item);
+        }
+        opens
+    }
+
+    /// Which item a waiting engine shows, and whether it blocks: with a valid waiver not while the planned start
+    /// leaves the margin and the latest start is not past.
+    fn waiting(&self, context: &Context<'_>, wait: &Wait<'_>) -> (ItemKind, Blocks) {
+        let window_end_s = wait.window_end_s();
+        if window_end_s.is_some_and(|end| context.time_s >= end) {
+            return (ItemKind::RunUpOverdue, Blocks::Yes);
+        }
+        let Some((_, waiver)) = &wait.waiver else { return (ItemKind::RunUpDue, Blocks::Yes) };
+        let recorded = self.plans.last().map_or(waiver.start_s, |plan| plan.start_s);
+        let planned_s = context.planned_s.unwrap_or(recorded);
+        let still = wait.reaches(planned_s) && wait.reaches(context.time_s);
+        (ItemKind::StartAwaited, if still { Blocks::Condition } else { Blocks::Yes })
+    }
+}
+
+/// What was not recorded is taken from what was: an injection without a start began at its motoring's start at the
+/// earliest, one without an end ended with the motoring, or when the act was over.
+fn injection(motoring: [Option<u64>; 2], injection: [Option<u64>; 2], act: &Act<'_>) -> Option<Injection> {
+    let [started_ms, ended_ms] = injection;
+    let known_ms = started_ms.or(ended_ms)?;
+    let started_s = started_ms.or(motoring[0]).unwrap_or(known_ms) / 1000;
+    let ended_s = ended_ms.or(motoring[1]).map_or(act.happened_s(), |ms| ms / 1000);
+    Some(Injection { started_s, ended_s: ended_s.max(started_s) })
+}
+
+fn injection_of_cycle(b: &CycleRun, act: &Act<'_>) -> Option<Injection> {
+    injection([b.motoring_started_ms, b.motoring_ended_ms], [b.injection_started_ms, b.injection_ended_ms], act)
+}
+
+fn injection_of_aborted(b: &MotoringAborted, act: &Act<'_>) -> Option<Injection> {
+    injection([b.motoring_started_ms, b.motoring_ended_ms], [b.injection_started_ms, b.injection_ended_ms], act)
+}
+
+/// Least speed and injection time reached.
+fn is_valid(cycle: &CycleRun, procedure: Option<&Procedure>, injection: &Injection) -> bool {
+    let whole = cycle.injection_started_ms.is_some() && cycle.injection_ended_ms.is_some();
+    procedure.is_some_and(|p| {
+        let length_s = injection.ended_s - injection.started_s;
+        let fast = cycle.speed_tenths_percent.is_some_and(|s| s >= p.motoring.speed_min_tenths_percent);
+        whole && fast && length_s >= p.cycle.injection_min_s.into()
+    })
+}
