@@ -1,1 +1,45 @@
-//! .
+//! The service: admits signed facts, keeps the log, derives what is open, answers.
+//!
+//! # One way through
+//!
+//! ```text
+//! grpc::intake ─► admission ─► sequencer ─► log ─► acknowledged
+//!  wire bytes      parsed,      one thread:   written,      │
+//!                  signature    place, links, fdatasync     ▼
+//!                  checked      group                    projection ─► query ─► grpc::{items, records, roster}
+//!                                                        one owner
+//! ```
+//!
+//! - Nothing is acknowledged before its group is on disk with its checkpoint.
+//! - The sequencer alone does the checks that depend on what came before, while it builds the group.
+//! - The projection never writes to the log. What it keeps in sled can be derived again, and is, when it does not fit.
+//! - Only [`run`] knows everybody.
+
+pub mod access;
+pub mod admission;
+pub mod authority;
+pub mod blobs;
+pub mod command;
+pub mod config;
+pub mod desk;
+pub mod enrolled;
+pub mod error;
+pub mod grpc;
+pub mod identity;
+pub mod log;
+pub mod projection;
+pub mod query;
+pub mod recovery;
+pub mod refusal;
+pub mod run;
+pub mod sequencer;
+pub mod snapshot;
+
+pub use config::Config;
+pub use run::{Running, start};
+
+/// The generated server side of the gRPC services.
+#[allow(missing_docs, clippy::all, clippy::pedantic)]
+pub mod rpc {
+    include!(concat!(env!("OUT_DIR"), "/rinsebook.v1.rs"));
+}

@@ -1,0 +1,559 @@
+//! The sequencer's desk: everything that only its thread touches, and the judgement of each fact against what came
+//! before it, made while the group is built, so that nothing can slip between check and append.
+//!
+//! Nothing here is ever taken back. A group for which there is no space is not begun (the log makes room first); a group
+//! whose write fails stops the service, and reading the log decides what is in it.
+
+use std::collections::HashMap;
+use std::sync::{Arc, RwLock, RwLockWriteGuard};
+
+use rinsebook_proto::bytes::{Hash, Id};
+use rinsebook_proto::chain::{Held, MAX_LOST_PLACES, Place, Position, Runs};
+use rinsebook_proto::clock::Clock;
+use rinsebook_proto::entry::{Entry, EntryChain, Link};
+use rinsebook_proto::fact::{self, Header, Kind, Seen, Signed, Subject};
+use rinsebook_proto::key;
+use rinsebook_proto::note::Checkpoint;
+use rinsebook_proto::rules::{Recorded, SignatureState};
+use rinsebook_proto::tree::Tree;
+use rinsebook_proto::v1::{self, RefusalReason, outcome};
+
+use crate::admission::{Candidate, Found};
+use crate::blobs::Blobs;
+use crate::enrolled::{Enrolled, check_founding};
+use crate::identity::Identity;
+use crate::refusal;
+
+/// Wall and boot clock may part by so much before entries are marked.
+const CLOCKS_PART_MS: u64 = 120_000;
+/// A fact that happened later than this after it came is noted.
+const AHEAD_MS: u64 = 120_000;
+
+/// An entry of the group being built, with what the projection will want to know of it.
+#[derive(Debug, Clone)]
+pub struct Staged {
+    /// The leaf's data, for the log.
+    pub data: Vec<u8>,
+    /// Its hash.
+    pub hash: Hash,
+    /// The fact and how it was received.
+    pub recorded: Recorded,
+    /// Where its subjects' chains stood before it.
+    pub links: Vec<Link>,
+    /// The places of runs that it holds.
+    pub places: Vec<(Id, Id, Place)>,
+}
+
+/// Who is at the other end of a stream.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Peer {
+    /// The device by its certificate; none while the record is not founded.
+    pub device: Option<Id>,
+    /// SHA-256 of its TLS public key.
+    pub tls_key_digest: Hash,
+}
+
+/// See the module.
+pub struct Desk {
+    identity: Arc<Identity>,
+    clock: Arc<dyn Clock>,
+    blobs: Blobs,
+    chain: EntryChain,
+    runs: Runs,
+    /// Written here alone, before the entries are synced; readers keep to the size that is known.
+    tree: Arc<RwLock<Tree>>,
+    enrolled: Enrolled,
+    record: Hash,
+    checkpoint: Checkpoint,
+    note: String,
+    /// Forks recorded already, by the second envelope, with the entry that speaks of them.
+    forks: HashMap<Hash, (u64, Hash)>,
+    own: OwnRun,
+    /// Wall minus boot clock when they were last confirmed.
+    clock_base_ms: i128,
+    group: Vec<Staged>,
+}
+
+/// The service's own run: a new one each start.
+struct OwnRun {
+    run: Id,
+    counter: u64,
+    previous: Hash,
+}
+
+impl Desk {
+    /// An empty desk; [`Desk::replay`] fills it.
+    pub fn new(identity: Arc<Identity>, clock: Arc<dyn Clock>, blobs: Blobs, enrolled: Enrolled) -> Desk {
+        let checkpoint = Checkpoint { origin: identity.origin(), size: 0, root: rinsebook_proto::tree::empty_root() };
+        let note = checkpoint.sign(&identity.log_key);
+        let clock_base_ms = i128::from(clock.wall_ms()) - i128::from(clock.boot_ms());
+        Desk {
+            identity,
+            clock,
+            blobs,
+            chain: EntryChain::default(),
+            runs: Runs::default(),
+            tree: Arc::default(),
+            enrolled,
+            record: Hash::ZERO,
+            checkpoint,
+            note,
+            forks: HashMap::new(),
+            own: OwnRun { run: Id::random(), counter: 0, previous: Hash::ZERO },
+            clock_base_ms,
+            group: Vec::new(),
+        }
+    }
+
+    /// Puts back what was kept of the entries below `size`: their chain, places and leaf hashes.
+    pub fn resume(&mut self, chain: EntryChain, runs: Runs, tree: Tree) {
+        self.chain = chain;
+        self.runs = runs;
+        *self.tree_mut() = tree;
+    }
+
+    /// Takes note of an entry that is in the log, below or beyond what was resumed.
+    pub fn remember(&mut self, recorded: &Recorded, entry_hash: Hash) {
+        let header = recorded.fact.header();
+        if recorded.index == 0 {
+            self.record = recorded.fact.hash();
+        }
+        if header.device == self.identity.device {
+            self.own.previous = recorded.fact.hash();
+        }
+        if let (SignatureState::Good, Some(kind)) = (&recorded.signature, recorded.fact.kind()) {
+            self.enrolled.note(&header.author_key, kind);
+        }
+        if let Some(Kind::ForkSeen(fork)) = recorded.fact.kind() {
+            self.forks.insert(Hash::of(&fork.envelope), (recorded.index, entry_hash));
+        }
+    }
+
+    /// Replays one entry that was not resumed, with every check that a stranger would make.
+    pub fn replay(&mut self, data: &[u8]) -> Result<Staged, String> {
+        let entry = Entry::decode(data).map_err(|e| e.to_string())?;
+        let fact = Signed::parse(&entry.envelope, fact::MAX_SERVICE_ENVELOPE_BYTES).map_err(|e| e.to_string())?;
+        let hash = self.chain.check(&entry, data, &fact.header().subjects).map_err(|e| e.to_string())?;
+        let author = fact.header().author_key;
+        let founder = match fact.kind() {
+            Some(Kind::RecordFounded(b)) if entry.index == 0 => {
+                b.custodian_key.as_ref().and_then(|k| key::public_key(&k.public_key).ok())
+            }
+            _ => None,
+        };
+        let signature = match founder.or_else(|| self.enrolled.key(&author)) {
+            Some(key) if fact.signed_by(&key) => SignatureState::Good,
+            // A bad signature by a key enrolled before would have been refused: this entry was never admitted by us.
+            Some(_) => return Err("signature: it does not hold under the key that it names".to_owned()),
+            None => SignatureState::Unchecked,
+        };
+        let recorded = Recorded {
+            index: entry.index,
+            received_ms: entry.received_ms,
+            clock_unsure: entry.clock_unsure,
+            fact: Arc::new(fact),
+            signature,
+        };
+        let places = places_of(&recorded, &self.identity.device);
+        self.hold(&places);
+        self.tree_mut().push(hash);
+        self.remember(&recorded, hash);
+        Ok(Staged { data: data.to_vec(), hash, recorded, links: entry.links, places })
+    }
+
+    /// Takes a checkpoint that closes a replayed or resumed group: it must be ours, of this size and root.
+    pub fn replay_checkpoint(&mut self, note: &str) -> Result<(), String> {
+        let checkpoint = Checkpoint::open(note, &[self.identity.verifier_key()]).map_err(|e| e.to_string())?;
+        let (size, root) = self.size_and_root();
+        if checkpoint.size != size || checkpoint.root != root {
+            return Err("root: the group's checkpoint has another size or root than the entries give".to_owned());
+        }
+        self.checkpoint = checkpoint;
+        self.note = note.to_owned();
+        Ok(())
+    }
+
+    /// Judges one candidate of a peer; what is to be recorded joins the group. The outcome may leave the process only
+    /// after the group is synced.
+    pub fn judge(&mut self, peer: &Peer, candidate: Candidate) -> v1::Outcome {
+        let (run, counter, digest) = (candidate.run, candidate.counter, candidate.digest);
+        let result = if self.record == Hash::ZERO {
+            self.judge_founding(peer, candidate)
+        } else {
+            match peer.device.filter(|d| self.device_holds(d, peer)) {
+                Some(device) => self.judge_place(device, candidate),
+                None => outcome::Result::Refused(refusal::unrecorded(RefusalReason::WrongDevice, "")),
+            }
+        };
+        v1::Outcome { run: run.to_vec(), counter, envelope_hash: digest.to_vec(), result: Some(result) }
+    }
+
+    /// The certificate is looked up anew for every group: a device retired a moment ago is turned away.
+    fn device_holds(&self, device: &Id, peer: &Peer) -> bool {
+        self.enrolled.device(device).is_some_and(|d| !d.retired && d.tls_key_digest == peer.tls_key_digest)
+    }
+
+    fn judge_founding(&mut self, peer: &Peer, candidate: Candidate) -> outcome::Result {
+        let refused = |why: &str| outcome::Result::Refused(refusal::unrecorded(RefusalReason::NotFounded, why));
+        let (Found::KeyUnknown(fact) | Found::BadSignature(fact)) = candidate.found else {
+            return refused("it is not a readable founding fact");
+        };
+        let Some(Kind::RecordFounded(founded)) = fact.kind() else {
+            return refused("the first fact must be the founding one");
+        };
+        let header = fact.header();
+        if header.record != Hash::ZERO || header.counter != 0 || candidate.counter != 0 || header.run != candidate.run {
+            return refused("it must name no record and stand at the first place of its run");
+        }
+        let key = match check_founding(founded, &header.author_key, &self.identity, &peer.tls_key_digest) {
+            Ok(key) => key,
+            Err(why) => return refused(why),
+        };
+        if let Some(missing) = self.missing_blobs(&fact) {
+            return missing;
+        }
+        match fact.verify(&key) {
+            Ok(fact) => self.admit(fact.signed().clone(), SignatureState::Good),
+            Err(_) => refused("its signature does not hold"),
+        }
+    }
+
+    fn judge_place(&mut self, device: Id, candidate: Candidate) -> outcome::Result {
+        match self.runs.position(device, candidate.run, candidate.counter, &candidate.digest) {
+            Position::Taken(place) => self.again(place),
+            Position::Gap(expected) => outcome::Result::Refused(v1::Refused {
+                expected_counter: Some(expected),
+                ..refusal::unrecorded(RefusalReason::Gap, &format!("place {expected} is expected"))
+            }),
+            Position::Other(_) => self.judge_other(device, candidate),
+            Position::Next => self.judge_next(device, candidate),
+        }
+    }
+
+    fn again(&self, place: Place) -> outcome::Result {
+        let entry_hash = self.leaf(place.index);
+        match place.held {
+            Held::Refused(reason) => outcome::Result::Refused(refusal::recorded(reason, "", place.index, entry_hash)),
+            Held::Admitted | Held::Lost => {
+                outcome::Result::Known(v1::Known { index: place.index, entry_hash: entry_hash.to_vec() })
+            }
+        }
+    }
+
+    /// Other bytes for a place that is held: a fork where they are well signed, else noise that leaves no trace.
+    fn judge_other(&mut self, device: Id, candidate: Candidate) -> outcome::Result {
+        let fact = match self.settle_signature(candidate.found) {
+            Found::Good(fact) if stands_at(&fact, device, candidate.run, candidate.counter) => fact.signed().clone(),
+            Found::BadSignature(_) => {
+                return outcome::Result::Refused(refusal::unrecorded(RefusalReason::BadSignature, "its place is held"));
+            }
+            _ => return outcome::Result::Refused(refusal::unrecorded(RefusalReason::Malformed, "its place is held")),
+        };
+        let (index, entry_hash) = match self.forks.get(&candidate.digest) {
+            Some(known) => *known,
+            None => {
+                let kind = Kind::ForkSeen(v1::ForkSeen {
+                    device: device.to_vec(),
+                    run: candidate.run.to_vec(),
+                    counter: candidate.counter,
+                    envelope: fact.bytes().to_vec(),
+                });
+                let recorded = self.record_own(kind, vec![Subject::Device(device)], vec![]);
+                self.forks.insert(candidate.digest, recorded);
+                recorded
+            }
+        };
+        outcome::Result::Refused(refusal::recorded(RefusalReason::Fork, "", index, entry_hash))
+    }
+
+    fn judge_next(&mut self, device: Id, candidate: Candidate) -> outcome::Result {
+        let (run, counter) = (candidate.run, candidate.counter);
+        let refuse = |desk: &mut Desk, reason, detail: &str| {
+            desk.refuse(device, run, counter, candidate.digest, candidate.received_bytes, reason, detail)
+        };
+        let (fact, signature) = match self.settle_signature(candidate.found) {
+            Found::TooLarge => return refuse(self, RefusalReason::TooLarge, ""),
+            Found::Malformed(why) => return refuse(self, RefusalReason::Malformed, &why.to_string()),
+            Found::BadSignature(fact) if stands_at(&fact, device, run, counter) => {
+                return refuse(self, RefusalReason::BadSignature, "");
+            }
+            Found::Good(fact) => (fact.signed().clone(), SignatureState::Good),
+            Found::KeyUnknown(fact) | Found::BadSignature(fact) => (fact, SignatureState::Unchecked),
+        };
+        if !stands_at(&fact, device, run, counter) {
+            return refuse(self, RefusalReason::Malformed, "its header names another device, run or place");
+        }
+        if fact.header().record != self.record {
+            return refuse(self, RefusalReason::WrongRecord, "");
+        }
+        if let Some(expected) = self.runs.expected_previous(device, run).filter(|e| *e != fact.header().previous) {
+            return outcome::Result::Refused(v1::Refused {
+                expected_counter: Some(counter),
+                expected_previous: expected.to_vec(),
+                ..refusal::unrecorded(RefusalReason::Previous, "")
+            });
+        }
+        match self.missing_blobs(&fact) {
+            Some(missing) => missing,
+            None => self.admit(fact, signature),
+        }
+    }
+
+    /// A key may have been enrolled between the parallel check and this place, even inside this very group.
+    fn settle_signature(&self, found: Found) -> Found {
+        match found {
+            Found::KeyUnknown(fact) => match self.enrolled.key(&fact.header().author_key) {
+                Some(key) => fact.verify(&key).map_or_else(Found::BadSignature, Found::Good),
+                None => Found::KeyUnknown(fact),
+            },
+            other => other,
+        }
+    }
+
+    fn missing_blobs(&self, fact: &Signed) -> Option<outcome::Result> {
+        let named = fact.kind().map(fact::blobs_named).unwrap_or_default();
+        let missing: Vec<Vec<u8>> =
+            named.iter().map(|b| b.digest()).filter(|d| !self.blobs.has(d)).map(Hash::to_vec).collect();
+        (!missing.is_empty()).then(|| {
+            outcome::Result::Refused(v1::Refused {
+                missing_digests: missing,
+                ..refusal::unrecorded(RefusalReason::BlobMissing, "")
+            })
+        })
+    }
+
+    fn admit(&mut self, fact: Signed, signature: SignatureState) -> outcome::Result {
+        let unread_because = match (&signature, fact.body()) {
+            (SignatureState::Unchecked, _) => "Its signer is not enrolled yet: it is kept, blocks until it can be \
+                                               read, and counts once the custodian has enrolled the signer."
+                .to_owned(),
+            (_, fact::Body::Unread(why)) => format!("It is kept but cannot be read: {why}. It blocks until then."),
+            _ => String::new(),
+        };
+        let happened_ms = fact.header().happened_ms;
+        let (index, entry_hash) = self.stage(fact, signature);
+        let received_ms = self.chain.last_received_ms();
+        let mut notes = Vec::new();
+        if happened_ms > received_ms.saturating_add(AHEAD_MS) {
+            let seconds = (happened_ms - received_ms) / 1000;
+            notes.push(format!(
+                "It says that it happened {seconds} s after it was received: check the date and time of this device."
+            ));
+        }
+        outcome::Result::Admitted(v1::Admitted { index, entry_hash: entry_hash.to_vec(), unread_because, notes })
+    }
+
+    #[allow(clippy::too_many_arguments)] // The parts of one `FactRefused`, in its order.
+    fn refuse(
+        &mut self,
+        device: Id,
+        run: Id,
+        counter: u64,
+        digest: Hash,
+        received_bytes: u64,
+        reason: RefusalReason,
+        detail: &str,
+    ) -> outcome::Result {
+        let kind = Kind::FactRefused(v1::FactRefused {
+            device: device.to_vec(),
+            run: run.to_vec(),
+            counter,
+            received_digest: digest.to_vec(),
+            received_bytes,
+            reason: reason as i32,
+        });
+        let (index, entry_hash) = self.record_own(kind, vec![Subject::Device(device)], vec![]);
+        outcome::Result::Refused(refusal::recorded(reason, detail, index, entry_hash))
+    }
+
+    /// Records a device's signed report, and the places that it calls lost.
+    ///
+    /// A device that has not learnt yet which record this is says nothing about it: its report is answered, not recorded.
+    pub fn record_report(&mut self, device: Id, envelope: &[u8], report: &v1::Report) {
+        if report.record != self.record.0 {
+            return;
+        }
+        let subjects = || vec![Subject::Device(device)];
+        for lost in &report.lost {
+            let Some(run) = Id::from_slice(&lost.run) else { continue };
+            let follows = lost.first_counter == self.runs.next_counter(device, run);
+            let sane =
+                lost.last_counter >= lost.first_counter && lost.last_counter - lost.first_counter < MAX_LOST_PLACES;
+            if follows && sane {
+                let kind = Kind::PlacesLost(v1::PlacesLost {
+                    device: device.to_vec(),
+                    run: lost.run.clone(),
+                    first_counter: lost.first_counter,
+                    last_counter: lost.last_counter,
+                    report: envelope.to_vec(),
+                });
+                self.record_own(kind, subjects(), vec![]);
+            }
+        }
+        let kind = Kind::DeviceReported(v1::DeviceReported { report: envelope.to_vec() });
+        self.record_own(kind, subjects(), vec![]);
+    }
+
+    /// Signs and stages a service fact.
+    pub fn record_own(&mut self, kind: Kind, subjects: Vec<Subject>, refers: Vec<Hash>) -> (u64, Hash) {
+        let now_ms = self.clock.wall_ms();
+        let header = Header {
+            record: self.record,
+            device: self.identity.device,
+            run: self.own.run,
+            counter: self.own.counter,
+            previous: self.own.previous,
+            author_key: key::key_id(&self.identity.fact_key.verifying_key()),
+            happened_ms: now_ms,
+            recorded_ms: now_ms,
+            clock_offset_ms: None,
+            clock_measured_ms: None,
+            seen: Seen { epoch: self.identity.epoch, size: self.checkpoint.size, root: self.checkpoint.root },
+            card: None,
+            subjects,
+            refers,
+        };
+        let fact = Signed::sign(header, kind, &self.identity.fact_key);
+        self.own.counter += 1;
+        self.stage(fact, SignatureState::Good)
+    }
+
+    fn stage(&mut self, fact: Signed, signature: SignatureState) -> (u64, Hash) {
+        let (wall_ms, boot_ms) = (self.clock.wall_ms(), self.clock.boot_ms());
+        let parted = (i128::from(wall_ms) - i128::from(boot_ms) - self.clock_base_ms).unsigned_abs();
+        let unsure = parted > u128::from(CLOCKS_PART_MS);
+        let (entry, data, hash) = self.chain.build(&fact.header().subjects, fact.bytes().to_vec(), wall_ms, unsure);
+        let recorded = Recorded {
+            index: entry.index,
+            received_ms: entry.received_ms,
+            clock_unsure: unsure,
+            fact: Arc::new(fact),
+            signature,
+        };
+        let places = places_of(&recorded, &self.identity.device);
+        self.hold(&places);
+        self.tree_mut().push(hash);
+        self.remember(&recorded, hash);
+        let index = recorded.index;
+        self.group.push(Staged { data, hash, recorded, links: entry.links, places });
+        (index, hash)
+    }
+
+    fn hold(&mut self, places: &[(Id, Id, Place)]) {
+        for (device, run, place) in places {
+            self.runs.hold(*device, *run, *place);
+        }
+    }
+
+    /// Whether anything waits to be written.
+    pub fn has_group(&self) -> bool {
+        !self.group.is_empty()
+    }
+
+    /// Closes the group with its checkpoint: first index, the leaf hash before it, the entries, the signed note.
+    pub fn close_group(&mut self) -> (Vec<Staged>, String) {
+        let (size, root) = self.size_and_root();
+        self.checkpoint = Checkpoint { origin: self.identity.origin(), size, root };
+        self.note = self.checkpoint.sign(&self.identity.log_key);
+        (std::mem::take(&mut self.group), self.note.clone())
+    }
+
+    /// The newest checkpoint's note.
+    pub fn note(&self) -> &str {
+        &self.note
+    }
+
+    /// The record's id; zeros before the founding.
+    pub fn record(&self) -> Hash {
+        self.record
+    }
+
+    /// Keys and devices.
+    pub fn enrolled(&self) -> &Enrolled {
+        &self.enrolled
+    }
+
+    /// Records that a question was answered.
+    pub fn record_answer(&mut self, answer: v1::QuestionAnswered, aircraft: Subject) -> (u64, Hash) {
+        let (index, _) = self.record_own(Kind::QuestionAnswered(answer), vec![aircraft], vec![]);
+        (index, self.own.previous)
+    }
+
+    /// Where the service stands with a device: its runs named in the report. The note is put in when it may leave.
+    pub fn standing(&self, peer: &Peer, report: &v1::Report) -> v1::Standing {
+        let named = [&report.run, &report.head_run].map(|run| Id::from_slice(run));
+        let mut runs: Vec<Id> = named.into_iter().flatten().collect();
+        runs.dedup();
+        let device = peer.device.unwrap_or_default();
+        v1::Standing {
+            service_time_ms: self.clock.wall_ms(),
+            runs: runs.into_iter().map(|run| self.run_standing(device, run)).collect(),
+            checkpoint_note: String::new(),
+            record: if self.record == Hash::ZERO { Vec::new() } else { self.record.to_vec() },
+        }
+    }
+
+    /// Next counter, and what the run's next fact names as previous.
+    fn run_standing(&self, device: Id, run: Id) -> v1::RunStanding {
+        v1::RunStanding {
+            run: run.to_vec(),
+            next_counter: self.runs.next_counter(device, run),
+            last: self.runs.expected_previous(device, run).unwrap_or(Hash::ZERO).to_vec(),
+        }
+    }
+
+    /// The tree, for those who read proofs from it.
+    pub fn tree(&self) -> Arc<RwLock<Tree>> {
+        self.tree.clone()
+    }
+
+    fn tree_mut(&self) -> RwLockWriteGuard<'_, Tree> {
+        self.tree.write().expect("readers of the tree do not panic")
+    }
+
+    fn size_and_root(&self) -> (u64, Hash) {
+        let tree = self.tree.read().expect("readers of the tree do not panic");
+        (tree.size(), tree.root(tree.size()))
+    }
+
+    fn leaf(&self, index: u64) -> Hash {
+        self.tree.read().expect("readers of the tree do not panic").leaf(index).unwrap_or(Hash::ZERO)
+    }
+
+    /// The last entry's leaf hash.
+    pub fn last_hash(&self) -> Hash {
+        self.chain.last_hash()
+    }
+}
+
+fn stands_at(fact: &Signed, device: Id, run: Id, counter: u64) -> bool {
+    let header = fact.header();
+    header.device == device && header.run == run && header.counter == counter
+}
+
+/// The places that an entry holds: its own, and those that a fact of the service itself speaks of.
+pub fn places_of(recorded: &Recorded, service: &Id) -> Vec<(Id, Id, Place)> {
+    let header = recorded.fact.header();
+    let index = recorded.index;
+    let own = Place { index, digest: recorded.fact.hash(), held: Held::Admitted };
+    let mut places = vec![(header.device, header.run, own)];
+    match recorded.fact.kind().filter(|_| header.device == *service) {
+        Some(Kind::FactRefused(b)) => {
+            let reason = RefusalReason::try_from(b.reason).unwrap_or(RefusalReason::Unspecified);
+            if let (Some(device), Some(run), Some(digest)) =
+                (Id::from_slice(&b.device), Id::from_slice(&b.run), Hash::from_slice(&b.received_digest))
+            {
+                places.push((device, run, Place { index, digest, held: Held::Refused(reason) }));
+            }
+        }
+        Some(Kind::PlacesLost(b)) => {
+            if let (Some(device), Some(run)) = (Id::from_slice(&b.device), Id::from_slice(&b.run)) {
+                let count = b.last_counter.saturating_sub(b.first_counter).min(MAX_LOST_PLACES) + 1;
+                let lost = Place { index, digest: Hash::ZERO, held: Held::Lost };
+                places.extend((0..count).map(|_| (device, run, lost)));
+            }
+        }
+        _ => {}
+    }
+    places
+}

@@ -1,0 +1,144 @@
+//! What can go wrong, and the one table from there to gRPC statuses.
+
+use std::collections::HashMap;
+
+use rinsebook_proto::journal::{AppendError, JournalError};
+use tonic::{Code, Status};
+use tonic_types::{ErrorDetails, StatusExt};
+
+/// The domain in `google.rpc.ErrorInfo`.
+pub const DOMAIN: &str = "rinsebook";
+
+/// Why the service cannot start or cannot go on.
+#[derive(Debug, thiserror::Error)]
+pub enum ServiceError {
+    /// The log's files.
+    #[error("the log: {0}")]
+    Journal(#[from] JournalError),
+    /// Writing to the log.
+    #[error("the log: {0}")]
+    Append(#[from] AppendError),
+    /// A log entry that does not check.
+    #[error(
+        "log entry {index} in {file} at offset {offset}: {why}; nothing is served from this log; restore it from a backup"
+    )]
+    BadEntry {
+        /// The entry.
+        index: u64,
+        /// Its segment file.
+        file: String,
+        /// Where its group begins.
+        offset: u64,
+        /// What does not check.
+        why: String,
+    },
+    /// A file beside the log.
+    #[error("{what}: {source}")]
+    File {
+        /// Which, and what was done with it.
+        what: String,
+        /// What the system said.
+        source: std::io::Error,
+    },
+    /// Keys and certificates.
+    #[error("{what}: {why}")]
+    Key {
+        /// Which.
+        what: String,
+        /// Why not.
+        why: String,
+    },
+    /// The address.
+    #[error("cannot listen on {address}: {source}; is another service running there?")]
+    Listen {
+        /// Where.
+        address: std::net::SocketAddr,
+        /// What the system said.
+        source: std::io::Error,
+    },
+}
+
+impl ServiceError {
+    /// For `map_err` on file operations.
+    pub fn file(what: impl Into<String>) -> impl FnOnce(std::io::Error) -> ServiceError {
+        let what = what.into();
+        move |source| ServiceError::File { what, source }
+    }
+}
+
+/// Why a call is not answered: the reasons that clients may act on.
+#[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
+pub enum CallError {
+    /// No client certificate where one is asked.
+    #[error("this call needs the certificate of an enrolled device; ask the custodian to enrol this device")]
+    NoCertificate,
+    /// A certificate that no enrolled device has.
+    #[error("this certificate belongs to no device enrolled in this record; ask the custodian to enrol this device")]
+    UnknownCertificate,
+    /// A report or fact in another device's name.
+    #[error("this certificate belongs to another device than the one named; use the station folder of this device")]
+    OtherDevice,
+    /// A field of the request.
+    #[error("the request's {field} does not fit: {why}")]
+    Field {
+        /// Which.
+        field: &'static str,
+        /// What is wrong.
+        why: String,
+    },
+    /// Nothing by that name.
+    #[error("there is no {what} {name} in this record")]
+    NotFound {
+        /// Of which sort.
+        what: &'static str,
+        /// What was asked for.
+        name: String,
+    },
+    /// Before the founding fact.
+    #[error("this record is not founded yet; the custodian founds it with `rinsebook enrol found`")]
+    NotFounded,
+    /// The disk is full.
+    #[error("the service's disk is full: nothing was recorded and nothing is lost; free space there, then send again")]
+    DiskFull,
+    /// The service is stopping.
+    #[error("the service is stopping; whether the last facts were written is not known; send them again")]
+    Stopping,
+    /// Not built.
+    #[error("this version does not offer {0}")]
+    NotOffered(&'static str),
+}
+
+impl CallError {
+    /// Code and reason; the reasons are for programs and never change.
+    fn code(&self) -> (Code, &'static str) {
+        match self {
+            CallError::NoCertificate => (Code::Unauthenticated, "CERTIFICATE_MISSING"),
+            CallError::UnknownCertificate => (Code::PermissionDenied, "CERTIFICATE_UNKNOWN"),
+            CallError::OtherDevice => (Code::PermissionDenied, "OTHER_DEVICE"),
+            CallError::Field { .. } => (Code::InvalidArgument, "FIELD_INVALID"),
+            CallError::NotFound { .. } => (Code::NotFound, "NOT_FOUND"),
+            CallError::NotFounded => (Code::FailedPrecondition, "NOT_FOUNDED"),
+            CallError::DiskFull => (Code::ResourceExhausted, "DISK_FULL"),
+            CallError::Stopping => (Code::Unavailable, "STOPPING"),
+            CallError::NotOffered(_) => (Code::Unimplemented, "NOT_OFFERED"),
+        }
+    }
+
+    fn metadata(&self) -> HashMap<String, String> {
+        let pairs: Vec<(&str, String)> = match self {
+            CallError::Field { field, why } => vec![("field", (*field).to_owned()), ("why", why.clone())],
+            CallError::NotFound { what, name } => vec![("what", (*what).to_owned()), ("name", name.clone())],
+            CallError::NotOffered(what) => vec![("what", (*what).to_owned())],
+            _ => vec![],
+        };
+        pairs.into_iter().map(|(k, v)| (k.to_owned(), v)).collect()
+    }
+}
+
+impl From<CallError> for Status {
+    fn from(error: CallError) -> Status {
+        let (code, reason) = error.code();
+        let details = ErrorDetails::with_error_info(reason, DOMAIN, error.metadata());
+        Status::with_error_details(code, error.to_string(), details)
+    }
+}

@@ -1,0 +1,197 @@
+//! Intake: one stream a device.
+
+use std::pin::Pin;
+use std::sync::Arc;
+
+use axum_server::tls::TlsInfo;
+use prost::Message;
+use rinsebook_proto::bytes::{Hash, Id};
+use rinsebook_proto::fact::{Envelope, MAX_ENVELOPE_BYTES, REPORT_TYPE};
+use rinsebook_proto::v1::{self, deliver_request, deliver_response};
+use tokio::sync::{mpsc, oneshot};
+use tokio_stream::wrappers::ReceiverStream;
+use tokio_stream::{Stream, StreamExt};
+use tonic::{Request, Response, Status, Streaming};
+
+use crate::admission::{KnownKeys, check_all};
+use crate::authority::tls_key_digest;
+use crate::blobs::{Blob, Blobs};
+use crate::desk::Peer;
+use crate::error::CallError;
+use crate::projection::View;
+use crate::rpc::intake_server::Intake;
+use crate::sequencer::{Command, Sequencer};
+
+/// Messages of one stream that may be on their way to the log at once.
+const IN_FLIGHT: usize = 16;
+/// The most lost ranges that one report may name.
+const MAX_LOST_RANGES: usize = 8;
+
+/// See the module.
+#[derive(Clone)]
+pub struct IntakeService {
+    /// Checks signatures with these.
+    pub keys: KnownKeys,
+    /// Keeps what facts name.
+    pub blobs: Blobs,
+    /// Decides and writes.
+    pub sequencer: Sequencer,
+    /// Knows the devices.
+    pub view: View,
+}
+
+type Answer = oneshot::Receiver<Result<deliver_response::Message, CallError>>;
+type Answers = Pin<Box<dyn Stream<Item = Result<v1::DeliverResponse, Status>> + Send>>;
+
+#[tonic::async_trait]
+impl Intake for IntakeService {
+    type DeliverStream = Answers;
+
+    async fn deliver(&self, request: Request<Streaming<v1::DeliverRequest>>) -> Result<Response<Answers>, Status> {
+        let peer = self.peer(&request)?;
+        let mut messages = request.into_inner();
+        // Answers leave in the order of the messages; a full channel stops reading, which is the back-pressure.
+        let (answers, waiting) = mpsc::channel::<Answer>(IN_FLIGHT);
+        let service = Arc::new(self.clone());
+        tokio::spawn(async move {
+            while let Some(message) = messages.next().await {
+                let (reply, answer) = oneshot::channel();
+                if answers.send(answer).await.is_err() {
+                    return; // The station has gone; what is not read yet it will send again.
+                }
+                let result = match message {
+                    Ok(message) => service.take(peer, message, reply).await,
+                    Err(status) => {
+                        tracing::info!(%status, "an intake stream broke");
+                        return;
+                    }
+                };
+                if result.is_err() {
+                    return;
+                }
+            }
+        });
+        let stream = ReceiverStream::new(waiting).then(|answer| async {
+            match answer.await {
+                Ok(Ok(message)) => Ok(v1::DeliverResponse { message: Some(message) }),
+                Ok(Err(error)) => Err(error.into()),
+                Err(_) => Err(CallError::Stopping.into()),
+            }
+        });
+        Ok(Response::new(Box::pin(stream)))
+    }
+}
+
+type Reply = oneshot::Sender<Result<deliver_response::Message, CallError>>;
+
+impl IntakeService {
+    /// Who calls: an enrolled device, or anyone with a certificate of ours while the record is not founded.
+    fn peer<T>(&self, request: &Request<T>) -> Result<Peer, CallError> {
+        let tls = request.extensions().get::<Arc<TlsInfo>>();
+        let certificate = tls.and_then(|info| info.peer_certificates.first()).ok_or(CallError::NoCertificate)?;
+        let tls_key_digest = tls_key_digest(certificate).ok_or(CallError::UnknownCertificate)?;
+        let history = self.view.history();
+        let device = history.roster().device_by_tls_key(&tls_key_digest);
+        if device.is_none() && history.size() > 0 {
+            tracing::warn!(%tls_key_digest, "intake refused: no enrolled device has this certificate");
+            return Err(CallError::UnknownCertificate);
+        }
+        Ok(Peer { device, tls_key_digest })
+    }
+
+    /// Takes one message; its answer comes by `reply`. An error ends the stream after that answer.
+    async fn take(self: &Arc<Self>, peer: Peer, message: v1::DeliverRequest, reply: Reply) -> Result<(), ()> {
+        let taken = match message.message {
+            Some(deliver_request::Message::Hello(hello)) => self.hello(peer, hello).await,
+            Some(deliver_request::Message::Blobs(blobs)) => self.keep(blobs).await.map(Taken::Now),
+            Some(deliver_request::Message::Facts(facts)) => self.facts(peer, facts).await,
+            None => Err(CallError::Field { field: "message", why: "it is empty".to_owned() }),
+        };
+        match taken {
+            Ok(Taken::Now(message)) => reply.send(Ok(message)).map_err(|_| ()),
+            Ok(Taken::Standing(standing)) => {
+                forward(standing, reply, deliver_response::Message::Standing);
+                Ok(())
+            }
+            Ok(Taken::Outcomes(outcomes)) => {
+                forward(outcomes, reply, deliver_response::Message::Outcomes);
+                Ok(())
+            }
+            Err(error) => {
+                let _ = reply.send(Err(error));
+                Err(())
+            }
+        }
+    }
+
+    async fn hello(&self, peer: Peer, hello: v1::Hello) -> Result<Taken, CallError> {
+        // The device may have been enrolled a moment ago.
+        self.view.caught_up().await;
+        let report = self.checked_report(&peer, &hello.report)?;
+        let (reply, standing) = oneshot::channel();
+        self.sequencer.send(Command::Report { peer, envelope: hello.report, report: Box::new(report), reply }).await?;
+        Ok(Taken::Standing(standing))
+    }
+
+    fn checked_report(&self, peer: &Peer, bytes: &[u8]) -> Result<v1::Report, CallError> {
+        let bad = |why: &str| CallError::Field { field: "hello.report", why: why.to_owned() };
+        let envelope = Envelope::parse(bytes, REPORT_TYPE, MAX_ENVELOPE_BYTES).map_err(|e| bad(&e.to_string()))?;
+        let report = v1::Report::decode(envelope.payload()).map_err(|_| bad("it does not decode"))?;
+        if report.encode_to_vec() != envelope.payload() {
+            return Err(bad("it is not in the exact form"));
+        }
+        if report.lost.len() > MAX_LOST_RANGES {
+            return Err(bad("it names more than 8 lost ranges; send the others in a later report"));
+        }
+        let Some(device) = peer.device else { return Ok(report) };
+        if Id::from_slice(&report.device) != Some(device) {
+            tracing::warn!(%device, "a report in another device's name was refused");
+            return Err(CallError::OtherDevice);
+        }
+        let history = self.view.history();
+        let enrolled = history.roster().device(&device, history.size());
+        let report_key = enrolled.and_then(|d| d.report_key).ok_or(CallError::UnknownCertificate)?;
+        if !envelope.verifies(&report_key) {
+            return Err(bad("its signature does not hold under the device's report key"));
+        }
+        Ok(report)
+    }
+
+    async fn keep(&self, blobs: v1::Blobs) -> Result<deliver_response::Message, CallError> {
+        let store = self.blobs.clone();
+        let kept = tokio::task::spawn_blocking(move || {
+            let keep = |blob: v1::Blob| store.keep(&Blob { salt: blob.salt, content: blob.content }).map(Hash::to_vec);
+            blobs.blobs.into_iter().map(keep).collect::<Result<Vec<_>, CallError>>()
+        });
+        let digests = kept.await.map_err(|_| CallError::Stopping)??;
+        Ok(deliver_response::Message::BlobsKept(v1::BlobsKept { digests }))
+    }
+
+    async fn facts(&self, peer: Peer, facts: v1::Facts) -> Result<Taken, CallError> {
+        let keys = self.keys.clone();
+        let checked = tokio::task::spawn_blocking(move || check_all(facts.items, &keys));
+        let candidates = checked.await.map_err(|_| CallError::Stopping)??;
+        let (reply, outcomes) = oneshot::channel();
+        self.sequencer.send(Command::Facts { peer, candidates, reply }).await?;
+        Ok(Taken::Outcomes(outcomes))
+    }
+}
+
+/// A message taken: answered at once, or when the sequencer has answered.
+enum Taken {
+    Now(deliver_response::Message),
+    Standing(oneshot::Receiver<Result<v1::Standing, CallError>>),
+    Outcomes(oneshot::Receiver<Result<v1::Outcomes, CallError>>),
+}
+
+/// Passes the sequencer's answer on when it comes, while the stream reads its next message.
+fn forward<T: Send + 'static>(
+    from: oneshot::Receiver<Result<T, CallError>>,
+    to: Reply,
+    wrap: fn(T) -> deliver_response::Message,
+) {
+    tokio::spawn(async move {
+        let result = from.await.unwrap_or(Err(CallError::Stopping)).map(wrap);
+        let _ = to.send(result);
+    });
+}

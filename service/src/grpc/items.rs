@@ -1,0 +1,66 @@
+//! OpenItems: what is open, and what stands in the way.
+
+use std::pin::Pin;
+
+use rinsebook_proto::bytes::Id;
+use rinsebook_proto::v1;
+use tokio_stream::Stream;
+use tonic::{Request, Response, Status};
+
+use crate::error::CallError;
+use crate::query::{Moment, Queries, id, page};
+use crate::rpc::open_items_server::OpenItems;
+
+/// See the module.
+#[derive(Clone)]
+pub struct ItemsService(pub Queries);
+
+type Watched = Pin<Box<dyn Stream<Item = Result<v1::WatchItemsResponse, Status>> + Send>>;
+
+#[tonic::async_trait]
+impl OpenItems for ItemsService {
+    type WatchItemsStream = Watched;
+
+    async fn list_items(
+        &self,
+        request: Request<v1::ListItemsRequest>,
+    ) -> Result<Response<v1::ListItemsResponse>, Status> {
+        let request = request.into_inner();
+        let moment =
+            Moment { at_least_size: request.at_least_size, at_size: request.at_size, at_time_ms: request.at_time_ms };
+        let as_of = self.0.settle(moment).await?;
+        let history = self.0.view().history();
+        let mut asked: Vec<Id> = history.aircraft().collect();
+        if !request.aircraft.is_empty() {
+            let one = id(&request.aircraft, "aircraft")?;
+            asked.retain(|known| *known == one);
+            if asked.is_empty() {
+                return Err(CallError::NotFound { what: "aircraft", name: one.to_string() }.into());
+            }
+        }
+        asked.sort();
+        let list = asked.iter().map(|aircraft| (aircraft.to_vec(), self.0.items(&history, aircraft, as_of)));
+        let open = list.filter(|(_, a)| !a.items.is_empty() || !a.findings.is_empty());
+        let (aircraft, next_page_token) = page(open, request.page_size, &request.page_token)?;
+        let as_of = Some(self.0.as_of(as_of));
+        Ok(Response::new(v1::ListItemsResponse { aircraft, as_of, next_page_token }))
+    }
+
+    async fn watch_items(&self, _: Request<v1::WatchItemsRequest>) -> Result<Response<Watched>, Status> {
+        Err(CallError::NotOffered("watching; ask with ListItems").into())
+    }
+
+    async fn assess(&self, request: Request<v1::AssessRequest>) -> Result<Response<v1::AssessResponse>, Status> {
+        let request = request.into_inner();
+        let moment =
+            Moment { at_least_size: request.at_least_size, at_size: request.at_size, at_time_ms: request.at_time_ms };
+        let as_of = self.0.settle(moment).await?;
+        let aircraft = id(&request.aircraft, "aircraft")?;
+        let assessment = self.0.assess(aircraft, as_of, &request)?;
+        let recorded_as = match request.record {
+            true => Some(self.0.record_answer(aircraft, &assessment).await?),
+            false => None,
+        };
+        Ok(Response::new(v1::AssessResponse { assessment: Some(assessment), recorded_as }))
+    }
+}

@@ -1,0 +1,97 @@
+//! The log on disk: segment files through the journal, and reading single entries back for those who ask.
+
+use std::path::{Path, PathBuf};
+use std::sync::{Arc, RwLock};
+
+use rinsebook_proto::bytes::Hash;
+use rinsebook_proto::journal::{self, AppendError, Disk, Group, Journal, JournalError, Options, Recovered};
+
+use crate::desk::Staged;
+use crate::error::ServiceError;
+
+/// Where an entry stands: its segment's first index, and the offset of its frame in that file.
+#[derive(Debug, Clone, Copy)]
+struct Location {
+    segment_first: u64,
+    offset: u64,
+}
+
+/// The log, open for its one writer.
+#[derive(Debug)]
+pub struct Log {
+    journal: Journal,
+    locations: Locations,
+}
+
+/// Reads entries beside the writer.
+#[derive(Clone)]
+pub struct LogReader {
+    disk: Arc<dyn Disk>,
+    dir: PathBuf,
+    locations: Locations,
+}
+
+#[derive(Debug, Clone, Default)]
+struct Locations(Arc<RwLock<Vec<Location>>>);
+
+impl Locations {
+    fn extend(&self, segment_first: u64, offsets: &[u64]) {
+        let mut list = self.0.write().expect("no holder of this lock panics");
+        list.extend(offsets.iter().map(|&offset| Location { segment_first, offset }));
+    }
+
+    fn get(&self, index: u64) -> Option<Location> {
+        let list = self.0.read().expect("no holder of this lock panics");
+        list.get(usize::try_from(index).ok()?).copied()
+    }
+}
+
+impl Log {
+    /// Opens the log, mends its end, and shows every group to `visit`.
+    pub fn open(
+        disk: Arc<dyn Disk>,
+        dir: &Path,
+        options: Options,
+        mut visit: impl FnMut(&Group) -> Result<(), ServiceError>,
+    ) -> Result<(Log, LogReader, Recovered), JournalError> {
+        let locations = Locations::default();
+        let (journal, recovered) = Journal::create_or_open(disk.clone(), dir, options, |group| {
+            locations.extend(group.segment_first, &group.record_offsets);
+            visit(group)
+        })?;
+        let reader = LogReader { disk, dir: dir.to_owned(), locations: locations.clone() };
+        Ok((Log { journal, locations }, reader, recovered))
+    }
+
+    /// Makes room for a group of at most so many bytes, before anything of it is decided. Only this can find the disk full.
+    pub fn make_room(&mut self, previous: Hash, bytes: u64) -> Result<(), AppendError> {
+        self.journal.make_room(previous.0, bytes)
+    }
+
+    /// Writes one group and syncs it: acknowledged may be what this returned `Ok` for, and nothing else.
+    pub fn append(&mut self, group: &[Staged], previous: Hash, note: &str) -> Result<(), AppendError> {
+        let first = group.first().map_or(0, |staged| staged.recorded.index);
+        let records: Vec<&[u8]> = group.iter().map(|staged| staged.data.as_slice()).collect();
+        let placed = self.journal.append(first, previous.0, &records, note.as_bytes())?;
+        self.locations.extend(placed.segment_first, &placed.record_offsets);
+        Ok(())
+    }
+
+    /// Writes the durable mark, if anything was written since the last.
+    pub fn mark(&mut self) -> Result<(), AppendError> {
+        self.journal.mark()
+    }
+
+    /// Syncs made since the log was opened.
+    pub fn syncs(&self) -> u64 {
+        self.journal.syncs()
+    }
+}
+
+impl LogReader {
+    /// The entry's data as stored; none beyond the end.
+    pub fn read(&self, index: u64) -> Result<Option<Vec<u8>>, JournalError> {
+        let Some(at) = self.locations.get(index) else { return Ok(None) };
+        journal::read_record(&*self.disk, &self.dir, at.segment_first, at.offset).map(Some)
+    }
+}

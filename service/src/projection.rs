@@ -1,0 +1,143 @@
+//! The projection: what the facts add up to, kept in memory by one owner, who follows the log and never writes to it.
+
+use std::sync::atomic::Ordering;
+use std::sync::mpsc::{Receiver, RecvTimeoutError};
+use std::sync::{Arc, RwLock, RwLockReadGuard};
+use std::time::{Duration, Instant};
+
+use rinsebook_proto::bytes::Hash;
+use rinsebook_proto::rules::{History, Recorded};
+use tokio::sync::watch;
+
+use crate::blobs::Blobs;
+use crate::desk::Staged;
+use crate::sequencer::{Committed, Figures};
+use crate::snapshot::Snapshot;
+
+/// sled gets what has gathered about this often.
+const SNAPSHOT_EVERY: Duration = Duration::from_secs(1);
+
+/// The newest state of knowledge: all entries below `size`, closed by this checkpoint.
+#[derive(Debug, Clone, Default)]
+pub struct Known {
+    /// Entries.
+    pub size: u64,
+    /// The checkpoint's note.
+    pub note: String,
+}
+
+/// What readers hold: the history behind a lock that only the owner writes to, and the newest size.
+#[derive(Clone)]
+pub struct View {
+    history: Arc<RwLock<History>>,
+    known: watch::Receiver<Known>,
+    written: Arc<Figures>,
+}
+
+/// The projection is this far behind at the most before a caller is answered from what there is.
+const CATCH_UP_WITHIN: Duration = Duration::from_secs(5);
+
+impl View {
+    /// Waits until everything is known that was acknowledged before this call: whoever was told "recorded" finds it.
+    pub async fn caught_up(&self) {
+        let size = self.written.size.load(Ordering::SeqCst);
+        // A projection that hangs that long is seen in what it answers: the size stands in every answer.
+        let _ = tokio::time::timeout(CATCH_UP_WITHIN, self.reaches(size)).await;
+    }
+
+    /// The history, for the length of one answer.
+    pub fn history(&self) -> RwLockReadGuard<'_, History> {
+        self.history.read().expect("the projection does not panic while it writes")
+    }
+
+    /// The newest state of knowledge.
+    pub fn known(&self) -> Known {
+        self.known.borrow().clone()
+    }
+
+    /// Waits until the projection has at least this size; false when it ends before.
+    pub async fn reaches(&self, size: u64) -> bool {
+        self.known.clone().wait_for(|known| known.size >= size).await.is_ok()
+    }
+}
+
+/// The owner, before it follows the log.
+pub struct Projection {
+    history: Arc<RwLock<History>>,
+    known: watch::Sender<Known>,
+    blobs: Blobs,
+    snapshot: Option<Snapshot>,
+    waiting: Vec<Staged>,
+}
+
+impl Projection {
+    /// Knows nothing yet. Without a snapshot it works all the same; only the next start takes longer.
+    pub fn new(blobs: Blobs) -> Projection {
+        let (known, _) = watch::channel(Known::default());
+        Projection { history: Arc::default(), known, blobs, snapshot: None, waiting: Vec::new() }
+    }
+
+    /// Where readers look.
+    pub fn view(&self, written: Arc<Figures>) -> View {
+        View { history: self.history.clone(), known: self.known.subscribe(), written }
+    }
+
+    /// From now on sled gets what is applied.
+    pub fn keep_in(&mut self, snapshot: Option<Snapshot>) {
+        self.snapshot = snapshot;
+    }
+
+    /// Adds an entry that sled has already.
+    pub fn add_resumed(&mut self, recorded: Recorded) {
+        self.add(recorded);
+    }
+
+    /// Adds a group that is in the log.
+    pub fn apply(&mut self, committed: Committed) {
+        for staged in &committed.entries {
+            self.add(staged.recorded.clone());
+        }
+        if let Some(last) = committed.entries.last() {
+            let size = last.recorded.index + 1;
+            self.waiting.extend(committed.entries);
+            self.known.send_replace(Known { size, note: committed.note });
+        }
+    }
+
+    /// Says what is known after entries were added one by one.
+    pub fn announce(&self, size: u64, note: &str) {
+        self.known.send_replace(Known { size, note: note.to_owned() });
+    }
+
+    fn add(&self, recorded: Recorded) {
+        let attachment = |digest: &Hash| self.blobs.read(digest).map(|blob| blob.content);
+        self.history.write().expect("readers do not panic").add(recorded, &attachment);
+    }
+
+    /// Follows the log until the sequencer ends.
+    pub fn follow(mut self, committed: &Receiver<Committed>) {
+        let mut last_put = Instant::now();
+        loop {
+            match committed.recv_timeout(SNAPSHOT_EVERY) {
+                Ok(group) => self.apply(group),
+                Err(RecvTimeoutError::Timeout) => {}
+                Err(RecvTimeoutError::Disconnected) => break,
+            }
+            if last_put.elapsed() >= SNAPSHOT_EVERY {
+                self.put();
+                last_put = Instant::now();
+            }
+        }
+        self.put();
+    }
+
+    /// What sled cannot take is not lost: it is in the log. The database is left and built anew at the next start.
+    pub fn put(&mut self) {
+        let waiting = std::mem::take(&mut self.waiting);
+        let Some(snapshot) = &mut self.snapshot else { return };
+        if let Err(error) = snapshot.put(&waiting).and_then(|()| snapshot.flush()) {
+            tracing::warn!(%error, "sled takes no more; it is built anew at the next start");
+            self.snapshot = None;
+        }
+    }
+}

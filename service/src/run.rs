@@ -1,0 +1,232 @@
+//! The wiring, all of it: open, replay, spawn, serve, drain.
+
+use std::net::SocketAddr;
+use std::path::PathBuf;
+use std::sync::atomic::Ordering;
+use std::sync::{Arc, RwLock};
+use std::time::Duration;
+
+use axum_server::tls_rustls::{RustlsAcceptor, RustlsConfig};
+use rinsebook_proto::FILE_DESCRIPTOR_SET;
+use rinsebook_proto::bytes::Hash;
+use rinsebook_proto::clock::Clock;
+use rinsebook_proto::journal::{self, AppendError, Disk};
+use rinsebook_proto::tree::Tree;
+use tokio::sync::oneshot;
+use tonic::service::Routes;
+
+use crate::access;
+use crate::admission::KnownKeys;
+use crate::authority::Authority;
+use crate::blobs::Blobs;
+use crate::config::Config;
+use crate::error::ServiceError;
+use crate::grpc::intake::IntakeService;
+use crate::grpc::items::ItemsService;
+use crate::grpc::ledger::LedgerService;
+use crate::grpc::records::RecordsService;
+use crate::grpc::roster::RosterService;
+use crate::identity::Identity;
+use crate::log::LogReader;
+use crate::projection::View;
+use crate::query::Queries;
+use crate::recovery::{self, Opened};
+use crate::rpc::{
+    intake_server::IntakeServer, ledger_server::LedgerServer, open_items_server::OpenItemsServer,
+    records_server::RecordsServer, roster_server::RosterServer,
+};
+use crate::sequencer::{Figures, Sequencer};
+
+/// Groups that the projection may be behind.
+const PROJECTION_QUEUE: usize = 1024;
+/// Connections get this long to finish when the service stops.
+const DRAIN: Duration = Duration::from_secs(3);
+/// The largest gRPC message read: a blob of 1 MiB, or one too large a fact, with what frames it.
+const MAX_MESSAGE_BYTES: usize = 4 << 20;
+
+/// A service that runs.
+pub struct Running {
+    /// Where it listens.
+    pub address: SocketAddr,
+    /// The authority's certificate, which clients trust.
+    pub authority: Authority,
+    /// The log's verifier key.
+    pub verifier_key: String,
+    /// How the start went.
+    pub start: StartReport,
+    figures: Arc<Figures>,
+    handle: axum_server::Handle<SocketAddr>,
+    server: tokio::task::JoinHandle<std::io::Result<()>>,
+    sequencer_done: oneshot::Receiver<Result<(), AppendError>>,
+    projection: Option<std::thread::JoinHandle<()>>,
+    /// Held as long as the log is open for writing.
+    _lock: journal::Lock,
+}
+
+/// What the start found.
+#[derive(Debug, Clone, Default, PartialEq, Eq)]
+pub struct StartReport {
+    /// Entries in the log.
+    pub entries: u64,
+    /// Of those, covered by what sled kept: read, not checked again.
+    pub resumed: u64,
+    /// Of those, replayed with every check.
+    pub replayed: u64,
+    /// Bytes of an unfinished write that were cut; nobody was told of them.
+    pub torn_bytes_cut: u64,
+    /// Why what sled kept was moved aside, if it was.
+    pub rebuilt_because: Option<String>,
+}
+
+/// What the service did, said when it stops.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq)]
+pub struct StopReport {
+    /// Entries written.
+    pub entries: u64,
+    /// Groups written.
+    pub groups: u64,
+    /// File syncs.
+    pub syncs: u64,
+}
+
+/// Opens everything below the data folder and serves.
+pub async fn start(config: Config, clock: Arc<dyn Clock>) -> Result<Running, ServiceError> {
+    start_on(config, clock, Arc::new(journal::RealDisk)).await
+}
+
+/// As [`start`], with the log on a disk of the caller's.
+pub async fn start_on(config: Config, clock: Arc<dyn Clock>, disk: Arc<dyn Disk>) -> Result<Running, ServiceError> {
+    std::fs::create_dir_all(&config.data)
+        .map_err(ServiceError::file(format!("cannot make {}", config.data.display())))?;
+    let lock = journal::lock(&config.log_dir())?;
+    let identity = Arc::new(Identity::open(&config)?);
+    let authority = Authority::open(&config.data)?;
+    let blobs = Blobs::open(&config.data.join("blobs"))?;
+    let keys = KnownKeys::default();
+    let opened = {
+        let (config, identity, clock, blobs, keys) =
+            (config.clone(), identity.clone(), clock.clone(), blobs.clone(), keys.clone());
+        tokio::task::spawn_blocking(move || recovery::open(&config, disk, identity, clock, blobs, keys))
+            .await
+            .expect("opening does not panic")?
+    };
+    let Opened { desk, log, reader, projection, report } = opened;
+
+    let figures = Arc::new(Figures::default());
+    figures.size.store(report.entries, Ordering::SeqCst);
+    let tree = desk.tree();
+    let view = projection.view(figures.clone());
+    let (committed, follow) = std::sync::mpsc::sync_channel(PROJECTION_QUEUE);
+    let projection = std::thread::Builder::new()
+        .name("projection".to_owned())
+        .spawn(move || projection.follow(&follow))
+        .map_err(ServiceError::file("cannot start a thread"))?;
+    let (done, sequencer_done) = oneshot::channel();
+    let sequencer = Sequencer::start(desk, log, committed, figures.clone(), done);
+    let queries = Queries::new(view.clone(), clock, blobs.clone(), sequencer.clone(), identity.epoch);
+
+    let listener = std::net::TcpListener::bind(config.listen)
+        .map_err(|source| ServiceError::Listen { address: config.listen, source })?;
+    let address = listener.local_addr().map_err(ServiceError::file("cannot tell the address"))?;
+    let tls = authority.server_config(&config.server_names)?;
+    let verifier_key = identity.verifier_key().to_string();
+    let router = router(Parts { identity, keys, blobs, sequencer, view, queries, tree, reader }).await;
+    let handle = axum_server::Handle::new();
+    listener.set_nonblocking(true).map_err(ServiceError::file("cannot use the listener"))?;
+    let server = axum_server::from_tcp(listener)
+        .map_err(ServiceError::file("cannot use the listener"))?
+        .acceptor(RustlsAcceptor::new(RustlsConfig::from_config(tls)))
+        .handle(handle.clone())
+        .serve(router.into_make_service());
+    let server = tokio::spawn(server);
+    Ok(Running {
+        address,
+        authority,
+        verifier_key,
+        start: report,
+        figures,
+        handle,
+        server,
+        sequencer_done,
+        projection: Some(projection),
+        _lock: lock,
+    })
+}
+
+struct Parts {
+    identity: Arc<Identity>,
+    keys: KnownKeys,
+    blobs: Blobs,
+    sequencer: Sequencer,
+    view: View,
+    queries: Queries,
+    tree: Arc<RwLock<Tree>>,
+    reader: LogReader,
+}
+
+async fn router(parts: Parts) -> axum::Router {
+    let Parts { identity, keys, blobs, sequencer, view, queries, tree, reader } = parts;
+    let (health, health_service) = tonic_health::server::health_reporter();
+    health.set_serving::<IntakeServer<IntakeService>>().await;
+    let reflection = || {
+        tonic_reflection::server::Builder::configure()
+            .register_encoded_file_descriptor_set(FILE_DESCRIPTOR_SET)
+            .register_encoded_file_descriptor_set(tonic_health::pb::FILE_DESCRIPTOR_SET)
+    };
+    let intake = IntakeService { keys, blobs, sequencer, view: view.clone() };
+    let ledger = LedgerService { identity, queries: queries.clone(), tree, reader: reader.clone() };
+    let records = RecordsService { queries: queries.clone(), reader };
+    Routes::new(health_service)
+        .add_service(reflection().build_v1().expect("our own descriptors are whole"))
+        .add_service(reflection().build_v1alpha().expect("our own descriptors are whole"))
+        .add_service(IntakeServer::new(intake).max_decoding_message_size(MAX_MESSAGE_BYTES))
+        .add_service(OpenItemsServer::new(ItemsService(queries.clone())))
+        .add_service(RecordsServer::new(records))
+        .add_service(LedgerServer::new(ledger))
+        .add_service(RosterServer::new(RosterService(queries)))
+        .prepare()
+        .into_axum_router()
+        .layer(axum::middleware::from_fn_with_state(view, access::check))
+}
+
+impl Running {
+    /// SHA-256 of the authority's certificate.
+    pub fn fingerprint(&self) -> Result<Hash, ServiceError> {
+        self.authority.fingerprint()
+    }
+
+    /// The authority's certificate file.
+    pub fn authority_file(&self) -> PathBuf {
+        self.authority.certificate_file()
+    }
+
+    /// Waits until the service cannot go on by itself, which is when the log cannot be written.
+    pub async fn failed(&mut self) -> ServiceError {
+        match (&mut self.sequencer_done).await {
+            Ok(Err(error)) => error.into(),
+            _ => ServiceError::File {
+                what: "the sequencer ended".to_owned(),
+                source: std::io::Error::other("without a reason"),
+            },
+        }
+    }
+
+    /// Takes no new call, lets those under way finish, writes what is decided, and ends.
+    pub async fn stop(mut self) -> Result<StopReport, ServiceError> {
+        self.handle.graceful_shutdown(Some(DRAIN));
+        // How the listener ended changes nothing of what was recorded.
+        let _ = (&mut self.server).await;
+        let ended = tokio::time::timeout(DRAIN, &mut self.sequencer_done).await;
+        if let Ok(Ok(Err(error))) = ended {
+            return Err(error.into());
+        }
+        if let (Some(projection), true) = (self.projection.take(), ended.is_ok()) {
+            let _ = tokio::task::spawn_blocking(move || projection.join()).await;
+        }
+        Ok(StopReport {
+            entries: self.figures.entries.load(Ordering::Relaxed),
+            groups: self.figures.groups.load(Ordering::Relaxed),
+            syncs: self.figures.syncs.load(Ordering::Relaxed),
+        })
+    }
+}

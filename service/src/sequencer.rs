@@ -1,0 +1,301 @@
+//! One thread that decides and writes: it takes what waits, judges it in order at its [`Desk`], writes the group with its
+//! checkpoint, syncs once, and only then answers everybody in it. While it syncs, the next group gathers behind it; the
+//! queue in front of it is bounded, and a full queue is the back-pressure.
+
+use std::sync::Arc;
+use std::sync::atomic::{AtomicU64, Ordering};
+use std::time::Duration;
+
+use rinsebook_proto::bytes::Hash;
+use rinsebook_proto::fact::Subject;
+use rinsebook_proto::journal::AppendError;
+use rinsebook_proto::v1;
+use tokio::sync::{mpsc, oneshot};
+
+use crate::admission::Candidate;
+use crate::desk::{Desk, Peer, Staged};
+use crate::error::CallError;
+use crate::log::Log;
+
+/// Commands that may wait.
+const QUEUE: usize = 256;
+/// A group takes no further command once it has so many facts.
+const GROUP_FACTS: usize = 1024;
+/// An idle log writes its durable mark within this.
+const IDLE_MARK: Duration = Duration::from_millis(50);
+/// What an entry needs beyond the envelope received, at the most: its head, 32 links, frames, a refusal's own fact.
+const ENTRY_OVERHEAD_BYTES: u64 = 4096;
+
+type Reply<T> = oneshot::Sender<Result<T, CallError>>;
+
+/// Something to decide on.
+pub enum Command {
+    /// Facts of one message.
+    Facts {
+        /// From whom.
+        peer: Peer,
+        /// Checked as far as they can be by themselves.
+        candidates: Vec<Candidate>,
+        /// Outcomes in the same order.
+        reply: Reply<v1::Outcomes>,
+    },
+    /// A device's signed report.
+    Report {
+        /// From whom.
+        peer: Peer,
+        /// As received.
+        envelope: Vec<u8>,
+        /// Parsed, its signature checked.
+        report: Box<v1::Report>,
+        /// Where the service stands with the device.
+        reply: Reply<v1::Standing>,
+    },
+    /// A service fact about an answer given.
+    Answered {
+        /// The fact's body.
+        answer: v1::QuestionAnswered,
+        /// The aircraft.
+        aircraft: Subject,
+        /// Index and envelope hash.
+        reply: Reply<(u64, Hash)>,
+    },
+}
+
+/// A group that is on disk.
+#[derive(Debug)]
+pub struct Committed {
+    /// Its entries.
+    pub entries: Vec<Staged>,
+    /// The note of the checkpoint that closes it.
+    pub note: String,
+}
+
+/// What the sequencer has done, for those who ask beside it.
+#[derive(Debug, Default)]
+pub struct Figures {
+    /// Entries on disk: an answer given after an acknowledgement covers at least these.
+    pub size: AtomicU64,
+    /// Entries written.
+    pub entries: AtomicU64,
+    /// Groups written.
+    pub groups: AtomicU64,
+    /// File syncs.
+    pub syncs: AtomicU64,
+}
+
+/// The way to the sequencer.
+#[derive(Clone)]
+pub struct Sequencer {
+    queue: mpsc::Sender<Command>,
+}
+
+impl Sequencer {
+    /// Starts the thread. It ends when every [`Sequencer`] is dropped, or when a write fails; `done` then learns which.
+    pub fn start(
+        desk: Desk,
+        log: Log,
+        committed: std::sync::mpsc::SyncSender<Committed>,
+        figures: Arc<Figures>,
+        done: oneshot::Sender<Result<(), AppendError>>,
+    ) -> Sequencer {
+        let (queue, commands) = mpsc::channel(QUEUE);
+        let runtime = tokio::runtime::Handle::current();
+        std::thread::Builder::new()
+            .name("sequencer".to_owned())
+            .spawn(move || {
+                let mut worker = Worker { desk, log, committed, figures };
+                // Nobody waits for the end only when the process is ending anyway.
+                let _ = done.send(worker.run(&runtime, commands));
+            })
+            .expect("the operating system starts a thread");
+        Sequencer { queue }
+    }
+
+    /// Hands a command in; waits while the queue is full.
+    pub async fn send(&self, command: Command) -> Result<(), CallError> {
+        self.queue.send(command).await.map_err(|_| CallError::Stopping)
+    }
+}
+
+struct Worker {
+    desk: Desk,
+    log: Log,
+    committed: std::sync::mpsc::SyncSender<Committed>,
+    figures: Arc<Figures>,
+}
+
+/// An answer that waits for the group's sync.
+enum Waiting {
+    Facts(Vec<v1::Outcome>, Reply<v1::Outcomes>),
+    Standing(Box<v1::Standing>, Reply<v1::Standing>),
+    Answered((u64, Hash), Reply<(u64, Hash)>),
+}
+
+impl Worker {
+    fn run(
+        &mut self,
+        runtime: &tokio::runtime::Handle,
+        mut commands: mpsc::Receiver<Command>,
+    ) -> Result<(), AppendError> {
+        loop {
+            match runtime.block_on(async { tokio::time::timeout(IDLE_MARK, commands.recv()).await }) {
+                Err(_idle) => self.mark()?,
+                Ok(None) => return self.mark(),
+                Ok(Some(first)) => {
+                    let batch = gather(first, &mut commands);
+                    self.take(batch)?;
+                }
+            }
+        }
+    }
+
+    fn mark(&mut self) -> Result<(), AppendError> {
+        match self.log.mark() {
+            // The mark is a help for recovery, not a promise: with a full disk it waits for space.
+            Err(AppendError::Full { .. }) | Ok(()) => {
+                self.figures.syncs.store(self.log.syncs(), Ordering::Relaxed);
+                Ok(())
+            }
+            Err(error) => Err(error),
+        }
+    }
+
+    fn take(&mut self, batch: Vec<Command>) -> Result<(), AppendError> {
+        let previous = self.desk.last_hash();
+        match self.log.make_room(previous, batch.iter().map(most_bytes).sum()) {
+            Ok(()) => {}
+            Err(AppendError::Full { file, source }) => {
+                tracing::error!(file, %source, "no space: nothing is recorded until there is");
+                batch.into_iter().for_each(|command| refuse(command, &CallError::DiskFull));
+                return Ok(());
+            }
+            Err(error) => {
+                batch.into_iter().for_each(|command| refuse(command, &CallError::Stopping));
+                return Err(error);
+            }
+        }
+        let waiting: Vec<Waiting> = batch.into_iter().map(|command| self.decide(command)).collect();
+        if self.desk.has_group()
+            && let Err(error) = self.write(previous)
+        {
+            waiting.into_iter().for_each(unknown);
+            return Err(error);
+        }
+        waiting.into_iter().for_each(|w| answer(w, self.desk.note()));
+        Ok(())
+    }
+
+    fn write(&mut self, previous: Hash) -> Result<(), AppendError> {
+        let (entries, note) = self.desk.close_group();
+        self.log.append(&entries, previous, &note)?;
+        self.figures.size.fetch_add(entries.len() as u64, Ordering::SeqCst);
+        self.figures.entries.fetch_add(entries.len() as u64, Ordering::Relaxed);
+        self.figures.groups.fetch_add(1, Ordering::Relaxed);
+        self.figures.syncs.store(self.log.syncs(), Ordering::Relaxed);
+        // The projection lives as long as this thread; should it be gone, the process is ending.
+        let _ = self.committed.send(Committed { entries, note });
+        Ok(())
+    }
+
+    fn decide(&mut self, command: Command) -> Waiting {
+        match command {
+            Command::Facts { peer, candidates, reply } => {
+                let outcomes = candidates.into_iter().map(|c| self.desk.judge(&peer, c)).collect();
+                Waiting::Facts(outcomes, reply)
+            }
+            Command::Report { peer, envelope, report, reply } => {
+                if let Some(device) = peer.device {
+                    self.desk.record_report(device, &envelope, &report);
+                }
+                Waiting::Standing(Box::new(self.desk.standing(&peer, &report)), reply)
+            }
+            Command::Answered { answer, aircraft, reply } => {
+                let recorded = self.desk.record_answer(answer, aircraft);
+                Waiting::Answered(recorded, reply)
+            }
+        }
+    }
+}
+
+fn gather(first: Command, commands: &mut mpsc::Receiver<Command>) -> Vec<Command> {
+    let mut facts = count(&first);
+    let mut batch = vec![first];
+    while facts < GROUP_FACTS
+        && let Ok(next) = commands.try_recv()
+    {
+        facts += count(&next);
+        batch.push(next);
+    }
+    batch
+}
+
+fn count(command: &Command) -> usize {
+    match command {
+        Command::Facts { candidates, .. } => candidates.len(),
+        Command::Report { report, .. } => 1 + report.lost.len(),
+        Command::Answered { .. } => 1,
+    }
+}
+
+/// The most that the log may grow by for this command.
+fn most_bytes(command: &Command) -> u64 {
+    match command {
+        Command::Facts { candidates, .. } => {
+            candidates.iter().map(|c| c.received_bytes.min(16_384) + ENTRY_OVERHEAD_BYTES).sum()
+        }
+        Command::Report { envelope, report, .. } => {
+            (report.lost.len() as u64 + 1) * (envelope.len() as u64 + ENTRY_OVERHEAD_BYTES)
+        }
+        Command::Answered { .. } => 2 * ENTRY_OVERHEAD_BYTES,
+    }
+}
+
+/// The caller may have gone; what is written stays written.
+fn answer(waiting: Waiting, note: &str) {
+    match waiting {
+        Waiting::Facts(outcomes, reply) => {
+            let _ = reply.send(Ok(v1::Outcomes { outcomes, checkpoint_note: note.to_owned() }));
+        }
+        Waiting::Standing(mut standing, reply) => {
+            note.clone_into(&mut standing.checkpoint_note);
+            let _ = reply.send(Ok(*standing));
+        }
+        Waiting::Answered(recorded, reply) => {
+            let _ = reply.send(Ok(recorded));
+        }
+    }
+}
+
+/// A write failed: what of the group is on disk is not known, so nobody in it is told more than that.
+fn unknown(waiting: Waiting) {
+    let message = "The service could not finish writing: whether this fact is in the log is not known. Send it again.";
+    match waiting {
+        Waiting::Facts(mut outcomes, reply) => {
+            for outcome in &mut outcomes {
+                let unknown = v1::Unknown { message: message.to_owned() };
+                outcome.result = Some(v1::outcome::Result::Unknown(unknown));
+            }
+            let _ = reply.send(Ok(v1::Outcomes { outcomes, checkpoint_note: String::new() }));
+        }
+        Waiting::Standing(_, reply) => {
+            let _ = reply.send(Err(CallError::Stopping));
+        }
+        Waiting::Answered(_, reply) => {
+            let _ = reply.send(Err(CallError::Stopping));
+        }
+    }
+}
+
+fn refuse(command: Command, error: &CallError) {
+    match command {
+        Command::Facts { reply, .. } => {
+            let _ = reply.send(Err(error.clone()));
+        }
+        Command::Report { reply, .. } => {
+            let _ = reply.send(Err(error.clone()));
+        }
+        Command::Answered { reply, .. } => {
+            let _ = reply.send(Err(error.clone()));
+        }
+    }
+}
