@@ -1,0 +1,273 @@
+//! The command line. Results go to standard output, all else to standard error. Exit codes: 0 good, 1 failed, 2 usage,
+//! 3 checked and found bad, 4 items block, 5 could not check.
+
+use std::io::{Read, Write};
+use std::path::{Path, PathBuf};
+use std::process::ExitCode;
+use std::sync::Arc;
+
+use clap::{Parser, Subcommand};
+use rinsebook_proto::bytes::Id;
+use rinsebook_proto::clock::SystemClock;
+use rinsebook_proto::key;
+use rinsebook_proto::note::VerifierKey;
+use rinsebook_proto::v1::{self, Blocks, Verdict};
+use tonic::transport::Channel;
+use zeroize::Zeroizing;
+
+use crate::home::{Home, write_new};
+use crate::rpc::{open_items_client::OpenItemsClient, records_client::RecordsClient};
+use crate::station::Station;
+use crate::{ClientError, demo, remote, render, sync, verify};
+
+/// Checked and found bad.
+const BAD: u8 = 3;
+/// Could not check.
+const COULD_NOT: u8 = 5;
+/// Items block.
+const BLOCKED: u8 = 4;
+
+#[derive(Parser)]
+#[command(name = "rinsebook", version, about = "The record of engine core washes: what is open, and proof of it.")]
+struct Arguments {
+    #[command(subcommand)]
+    command: Command,
+}
+
+#[derive(Subcommand)]
+enum Command {
+    /// Play an invented turn-round on this machine, through real sockets and files, and prove its log.
+    Demo {
+        /// Leave the log, its key and all else in this new folder.
+        #[arg(long, value_name = "DIR")]
+        keep: Option<PathBuf>,
+    },
+    /// Make a signing key, encrypted by a passphrase.
+    Key {
+        /// Where to write it (PKCS #8, PEM); an existing file is never overwritten.
+        #[arg(long, value_name = "FILE")]
+        out: PathBuf,
+        /// A file with the passphrase, or - for standard input.
+        #[arg(long, value_name = "FILE")]
+        passphrase_file: PathBuf,
+    },
+    /// Send what this station has signed, and learn what became of it.
+    Sync {
+        /// The station's folder.
+        #[arg(long, value_name = "DIR")]
+        station: PathBuf,
+        /// How often to try while the service is not reachable.
+        #[arg(long, default_value_t = 5)]
+        tries: u32,
+    },
+    /// Check a whole log folder; no service is needed.
+    Verify {
+        /// The folder with the segment files.
+        #[arg(value_name = "DIR")]
+        log: PathBuf,
+        /// The log's verifier key, or a file that holds it. Bring your own: one from the same place proves little.
+        #[arg(long, value_name = "KEY")]
+        log_key: Option<String>,
+    },
+    /// Show what is open.
+    Items {
+        /// The station's folder.
+        #[arg(long, value_name = "DIR")]
+        station: PathBuf,
+        /// A registration or id; without it, every aircraft.
+        aircraft: Option<String>,
+    },
+    /// Ask what stands in the way of one aircraft.
+    Assess {
+        /// The station's folder.
+        #[arg(long, value_name = "DIR")]
+        station: PathBuf,
+        /// A registration or id.
+        aircraft: String,
+        /// The planned start, such as 2031-03-04T05:10:00Z.
+        #[arg(long, value_name = "TIME")]
+        start: Option<chrono::DateTime<chrono::Utc>>,
+        /// Items assumed closed, such as inspection-due.
+        #[arg(long, value_name = "ITEM")]
+        assume_closed: Vec<String>,
+        /// Keep question and answer in the log.
+        #[arg(long)]
+        record: bool,
+    },
+}
+
+/// Runs the command line.
+pub fn main() -> ExitCode {
+    let command = Arguments::parse().command;
+    let runtime = match tokio::runtime::Runtime::new() {
+        Ok(runtime) => runtime,
+        Err(error) => return failed(&error),
+    };
+    match runtime.block_on(run(command)) {
+        Ok(code) => code,
+        Err(error @ ClientError::Usage(_)) => {
+            failed(&error);
+            ExitCode::from(2)
+        }
+        Err(error) => failed(&error),
+    }
+}
+
+fn failed(error: &dyn std::error::Error) -> ExitCode {
+    // Standard error may be closed; there is nobody else to tell then.
+    let _ = writeln!(std::io::stderr(), "rinsebook: {error}");
+    ExitCode::from(1)
+}
+
+async fn run(command: Command) -> Result<ExitCode, ClientError> {
+    match command {
+        Command::Demo { keep } => {
+            let told = demo::play(keep, &mut std::io::stdout()).await;
+            told.map(|()| ExitCode::SUCCESS).map_err(|e| ClientError::Answered(format!("the demonstration: {e:#}")))
+        }
+        Command::Key { out, passphrase_file } => make_key(&out, &passphrase_file),
+        Command::Sync { station, tries } => send(&station, tries).await,
+        Command::Verify { log, log_key } => check(&log, log_key.as_deref()),
+        Command::Items { station, aircraft } => items(&station, aircraft.as_deref()).await,
+        Command::Assess { station, aircraft, start, assume_closed, record } => {
+            let request = v1::AssessRequest {
+                planned_start_ms: start.map(|t| u64::try_from(t.timestamp_millis()).unwrap_or(0)),
+                assume_closed,
+                record,
+                ..v1::AssessRequest::default()
+            };
+            assess(&station, &aircraft, request).await
+        }
+    }
+}
+
+fn print(write: impl FnOnce(&mut dyn Write) -> std::io::Result<()>) -> Result<(), ClientError> {
+    let mut out = std::io::stdout().lock();
+    write(&mut out).and_then(|()| out.flush()).map_err(ClientError::file("cannot write to standard output"))
+}
+
+/// The passphrase, without the line's end.
+fn passphrase(file: &Path) -> Result<Zeroizing<String>, ClientError> {
+    let mut text = Zeroizing::new(String::new());
+    if file == Path::new("-") {
+        std::io::stdin().read_to_string(&mut text).map_err(ClientError::file("cannot read standard input"))?;
+    } else {
+        *text = crate::home::read(file)?;
+    }
+    let trimmed = text.trim_end_matches(['\r', '\n']);
+    if trimmed.is_empty() {
+        return Err(ClientError::Usage("the passphrase is empty; choose one that only you know".to_owned()));
+    }
+    Ok(Zeroizing::new(trimmed.to_owned()))
+}
+
+fn make_key(out: &Path, passphrase_file: &Path) -> Result<ExitCode, ClientError> {
+    let bad = |e: key::KeyError| ClientError::Key { what: out.display().to_string(), why: e.to_string() };
+    let signer = key::generate();
+    let pem = key::to_pem(&signer, passphrase(passphrase_file)?.as_bytes()).map_err(bad)?;
+    write_new(out, pem.as_bytes())?;
+    let public = signer.verifying_key();
+    print(|o| {
+        writeln!(o, "key file    {}", out.display())?;
+        writeln!(o, "public key  {}", hex::encode(public.as_bytes()))?;
+        writeln!(o, "key id      {}", key::key_id(&public))
+    })?;
+    Ok(ExitCode::SUCCESS)
+}
+
+async fn send(station: &Path, tries: u32) -> Result<ExitCode, ClientError> {
+    let mut station = Station::open(Home::open(station)?, Arc::new(SystemClock))?;
+    let report = sync::sync(&mut station, tries).await?;
+    print(|o| {
+        writeln!(
+            o,
+            "recorded {}, recorded before {}, refused {}, left {}",
+            report.admitted,
+            report.known,
+            report.refused.len(),
+            report.left
+        )?;
+        report.refused.iter().chain(&report.notes).try_for_each(|line| writeln!(o, "  {line}"))
+    })?;
+    let all_well = report.refused.is_empty() && report.left == 0;
+    Ok(if all_well { ExitCode::SUCCESS } else { ExitCode::from(1) })
+}
+
+fn check(log: &Path, log_key: Option<&str>) -> Result<ExitCode, ClientError> {
+    let log_key = log_key
+        .map(|given| {
+            let text = std::fs::read_to_string(given).unwrap_or_else(|_| given.to_owned());
+            VerifierKey::parse(&text).map_err(|e| ClientError::Usage(format!("--log-key: {e}")))
+        })
+        .transpose()?;
+    match verify::log_dir(log, log_key.as_ref()) {
+        Ok(good) => {
+            print(|o| writeln!(o, "{good}"))?;
+            Ok(ExitCode::SUCCESS)
+        }
+        Err(fault) => {
+            print(|o| writeln!(o, "{fault}"))?;
+            Ok(ExitCode::from(if matches!(fault, verify::Fault::Bad { .. }) { BAD } else { COULD_NOT }))
+        }
+    }
+}
+
+async fn find_aircraft(channel: Channel, name: &str) -> Result<Vec<u8>, ClientError> {
+    if let Some(id) = Id::from_hex(name) {
+        return Ok(id.to_vec());
+    }
+    let mut records = RecordsClient::new(channel);
+    let mut page_token = String::new();
+    loop {
+        let request = v1::ListAircraftRequest { page_token, ..v1::ListAircraftRequest::default() };
+        let page = records.list_aircraft(request).await?.into_inner();
+        if let Some(found) = page.aircraft.into_iter().find(|a| a.registration == name) {
+            return Ok(found.aircraft);
+        }
+        page_token = page.next_page_token;
+        if page_token.is_empty() {
+            return Err(ClientError::Usage(format!("no aircraft {name} is listed in this record")));
+        }
+    }
+}
+
+async fn items(station: &Path, aircraft: Option<&str>) -> Result<ExitCode, ClientError> {
+    let channel = remote::connect(&Home::open(station)?).await?;
+    let aircraft = match aircraft {
+        Some(name) => find_aircraft(channel.clone(), name).await?,
+        None => Vec::new(),
+    };
+    let mut client = OpenItemsClient::new(channel);
+    let mut request = v1::ListItemsRequest { aircraft, ..v1::ListItemsRequest::default() };
+    let mut blocked = false;
+    let mut any = false;
+    loop {
+        let page = client.list_items(request.clone()).await?.into_inner();
+        for list in &page.aircraft {
+            any = true;
+            blocked |= list.items.iter().any(|item| item.blocks == Blocks::Yes as i32);
+            print(|o| render::items(list, o))?;
+        }
+        if page.next_page_token.is_empty() {
+            break;
+        }
+        request.page_token = page.next_page_token;
+    }
+    if !any {
+        print(|o| writeln!(o, "{}", rinsebook_proto::rules::NOTHING_OPEN_NOTICE))?;
+    }
+    Ok(if blocked { ExitCode::from(BLOCKED) } else { ExitCode::SUCCESS })
+}
+
+async fn assess(station: &Path, aircraft: &str, request: v1::AssessRequest) -> Result<ExitCode, ClientError> {
+    let channel = remote::connect(&Home::open(station)?).await?;
+    let aircraft = find_aircraft(channel.clone(), aircraft).await?;
+    let request = v1::AssessRequest { aircraft, ..request };
+    let answer = OpenItemsClient::new(channel).assess(request).await?.into_inner();
+    let Some(assessment) = answer.assessment else {
+        return Err(ClientError::Answered("the service gave no answer".to_owned()));
+    };
+    print(|o| render::assessment(&assessment, o))?;
+    let blocked = assessment.verdict == Verdict::Blocked as i32;
+    Ok(if blocked { ExitCode::from(BLOCKED) } else { ExitCode::SUCCESS })
+}

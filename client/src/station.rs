@@ -1,0 +1,285 @@
+//! The station: signs cards of facts into the outbox, chained, whether or not there is a network.
+
+use std::collections::HashMap;
+use std::io::Write;
+use std::sync::Arc;
+
+use rinsebook_proto::bytes::{Hash, Id};
+use rinsebook_proto::clock::Clock;
+use rinsebook_proto::fact::{Envelope, Header, Kind, REPORT_TYPE, Seen, Signed, Subject};
+use rinsebook_proto::key::{self, SigningKey};
+use rinsebook_proto::note::Checkpoint;
+use rinsebook_proto::v1;
+
+use crate::ClientError;
+use crate::home::Home;
+use crate::outbox::{Item, Outbox};
+
+/// A fact before it is signed.
+#[derive(Debug, Clone)]
+pub struct Draft {
+    /// When it happened, Unix milliseconds.
+    pub happened_ms: u64,
+    /// What happened.
+    pub kind: Kind,
+    /// What it is about; put in order by the station.
+    pub subjects: Vec<Subject>,
+    /// The envelopes that it acts on.
+    pub refers: Vec<Hash>,
+}
+
+/// The last word on an envelope.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub enum Receipt {
+    /// In the log, at this index, with this entry hash.
+    InLog(u64, Hash),
+    /// Not taken, for this reason; its place is held.
+    Refused(String),
+}
+
+/// See the module.
+pub struct Station {
+    /// Its folder.
+    pub home: Home,
+    clock: Arc<dyn Clock>,
+    outbox: Outbox,
+    receipts: HashMap<Hash, Receipt>,
+    run: Id,
+    counter: u64,
+    previous: Hash,
+    record: Hash,
+    seen: Seen,
+    checkpoint_note: String,
+    /// Device clock minus service clock, and when that was measured.
+    offset_ms: Option<(i64, u64)>,
+}
+
+impl Station {
+    /// Opens the folder; a new run begins.
+    pub fn open(home: Home, clock: Arc<dyn Clock>) -> Result<Station, ClientError> {
+        let outbox = Outbox::open(&home.path("outbox"))?;
+        let receipts = read_receipts(&home)?;
+        let checkpoint_note = home.text("checkpoint")?.unwrap_or_default();
+        let seen = match Checkpoint::read_unverified(&checkpoint_note) {
+            // It was verified before it was written here.
+            Ok(c) => Seen { epoch: epoch_of(&c.origin), size: c.size, root: c.root },
+            Err(_) => Seen::nothing(),
+        };
+        let record = home.text("record")?.and_then(|t| Hash::from_hex(t.trim_end())).unwrap_or(Hash::ZERO);
+        let previous = outbox.items().last().map_or(Hash::ZERO, Item::hash);
+        Ok(Station {
+            home,
+            clock,
+            outbox,
+            receipts,
+            run: Id::random(),
+            counter: 0,
+            previous,
+            record,
+            seen,
+            checkpoint_note,
+            offset_ms: None,
+        })
+    }
+
+    /// Signs a card: several facts by one deliberate act. When this returns they are synced here.
+    pub fn sign_card(&mut self, signer: &SigningKey, drafts: Vec<Draft>) -> Result<Vec<Hash>, ClientError> {
+        let card = (drafts.len() > 1).then(Id::random);
+        let author_key = key::key_id(&signer.verifying_key());
+        let mut items = Vec::with_capacity(drafts.len());
+        let (mut counter, mut previous) = (self.counter, self.previous);
+        for draft in drafts {
+            let header = self.header(&draft, author_key, card, counter, previous);
+            let fact = Signed::sign(header, draft.kind, signer);
+            if let rinsebook_proto::fact::Body::Unread(why) = fact.body() {
+                return Err(ClientError::Usage(format!(
+                    "this fact could not be read by anyone: {why}; nothing was signed"
+                )));
+            }
+            previous = fact.hash();
+            items.push(Item { run: self.run, counter, envelope: fact.bytes().to_vec() });
+            counter += 1;
+        }
+        self.append(items)
+    }
+
+    /// Saves envelopes as they are and goes on behind them.
+    pub fn append(&mut self, items: Vec<Item>) -> Result<Vec<Hash>, ClientError> {
+        let hashes: Vec<Hash> = items.iter().map(Item::hash).collect();
+        let next = items.last().map(|last| (last.run, last.counter + 1, last.hash()));
+        self.outbox.append(items)?;
+        if let Some((run, counter, hash)) = next
+            && run == self.run
+        {
+            self.counter = counter;
+            self.previous = hash;
+        }
+        Ok(hashes)
+    }
+
+    fn header(&self, draft: &Draft, author_key: Hash, card: Option<Id>, counter: u64, previous: Hash) -> Header {
+        let mut subjects = draft.subjects.clone();
+        subjects.sort();
+        subjects.dedup();
+        let founding = matches!(draft.kind, Kind::RecordFounded(_));
+        Header {
+            record: if founding { Hash::ZERO } else { self.record },
+            device: self.home.device,
+            run: self.run,
+            counter,
+            previous,
+            author_key,
+            happened_ms: draft.happened_ms,
+            recorded_ms: self.clock.wall_ms(),
+            clock_offset_ms: self.offset_ms.map(|(offset, _)| offset),
+            clock_measured_ms: self.offset_ms.map(|(_, at)| at),
+            seen: self.seen,
+            card,
+            subjects,
+            refers: draft.refers.clone(),
+        }
+    }
+
+    /// Begins a new run, as after a fork.
+    pub fn new_run(&mut self) {
+        self.run = Id::random();
+        self.counter = 0;
+    }
+
+    /// Keeps the bytes of an annex (with a random salt) or attachment until the service has them; gives the digest.
+    pub fn keep_blob(&self, content: &[u8], annex: bool) -> Result<Hash, ClientError> {
+        let salt = if annex { Id::random().to_vec() } else { Vec::new() };
+        let digest = Hash::of_parts(&[&salt, content]);
+        let dir = self.home.path("blobs");
+        std::fs::create_dir_all(&dir).map_err(ClientError::file("cannot make the blobs folder"))?;
+        let bytes = [&[salt.len() as u8][..], &salt, content].concat();
+        self.home.replace(&format!("blobs/{digest}"), &bytes)?;
+        Ok(digest)
+    }
+
+    /// A blob that was kept.
+    pub fn blob(&self, digest: &Hash) -> Option<v1::Blob> {
+        let bytes = std::fs::read(self.home.path("blobs").join(digest.to_string())).ok()?;
+        let (&salt_bytes, rest) = bytes.split_first()?;
+        let (salt, content) = rest.split_at_checked(salt_bytes.into())?;
+        Some(v1::Blob { salt: salt.to_vec(), content: content.to_vec() })
+    }
+
+    /// Envelopes without a receipt, in order.
+    pub fn unsent(&self) -> Vec<Item> {
+        self.outbox.items().iter().filter(|item| !self.receipts.contains_key(&item.hash())).cloned().collect()
+    }
+
+    /// What became of an envelope.
+    pub fn receipt(&self, envelope: &Hash) -> Option<&Receipt> {
+        self.receipts.get(envelope)
+    }
+
+    /// The device's signed word on itself.
+    pub fn report(&self) -> Result<Vec<u8>, ClientError> {
+        let head = self.outbox.items().last();
+        let newest = self.receipts.values().filter_map(|r| match r {
+            Receipt::InLog(index, hash) => Some((*index, *hash)),
+            Receipt::Refused(_) => None,
+        });
+        let newest = newest.max_by_key(|(index, _)| *index);
+        let report = v1::Report {
+            record: self.record.to_vec(),
+            device: self.home.device.to_vec(),
+            run: self.run.to_vec(),
+            made_ms: self.clock.wall_ms(),
+            unsent: self.unsent().len() as u64,
+            head: head.map(|item| item.hash().to_vec()).unwrap_or_default(),
+            head_run: head.map(|item| item.run.to_vec()).unwrap_or_default(),
+            head_counter: head.map_or(0, |item| item.counter),
+            lost: Vec::new(),
+            clock_offset_ms: self.offset_ms.map(|(offset, _)| offset),
+            checkpoint_note: self.checkpoint_note.clone(),
+            receipt_index: newest.map(|(index, _)| index),
+            receipt_entry_hash: newest.map(|(_, hash)| hash.to_vec()).unwrap_or_default(),
+        };
+        let payload = prost::Message::encode_to_vec(&report);
+        Ok(Envelope::sign(payload, REPORT_TYPE, &self.home.report_key()?).bytes().to_vec())
+    }
+
+    /// Takes note of an outcome, on disk before it is believed.
+    pub fn store_receipts(&mut self, receipts: Vec<(Hash, Receipt)>) -> Result<(), ClientError> {
+        let line = |(envelope, receipt): &(Hash, Receipt)| match receipt {
+            Receipt::InLog(index, hash) => format!("{envelope} in-log {index} {hash}\n"),
+            Receipt::Refused(why) => format!("{envelope} refused {}\n", why.replace('\n', " ")),
+        };
+        let text: String = receipts.iter().map(line).collect();
+        let write = || {
+            let mut file =
+                std::fs::OpenOptions::new().create(true).append(true).open(self.home.path("receipts.log"))?;
+            file.write_all(text.as_bytes())?;
+            file.sync_data()
+        };
+        write().map_err(ClientError::file("cannot write the receipts"))?;
+        self.receipts.extend(receipts);
+        Ok(())
+    }
+
+    /// Moves on to a checkpoint that was verified and proved consistent with the one before.
+    pub fn saw(&mut self, note: &str, checkpoint: &Checkpoint) -> Result<(), ClientError> {
+        self.home.replace("checkpoint", note.as_bytes())?;
+        note.clone_into(&mut self.checkpoint_note);
+        self.seen = Seen { epoch: epoch_of(&checkpoint.origin), size: checkpoint.size, root: checkpoint.root };
+        Ok(())
+    }
+
+    /// The newest checkpoint proved.
+    pub fn seen(&self) -> Seen {
+        self.seen
+    }
+
+    /// Fixes the record that this station writes to.
+    pub fn joins(&mut self, record: Hash) -> Result<(), ClientError> {
+        if self.record != Hash::ZERO && self.record != record {
+            return Err(ClientError::Diverged("the service keeps another record than this station's".to_owned()));
+        }
+        if self.record == Hash::ZERO {
+            self.home.replace("record", record.to_string().as_bytes())?;
+            self.record = record;
+        }
+        Ok(())
+    }
+
+    /// Measures the clock against the service's.
+    pub fn measured(&mut self, service_time_ms: u64) {
+        let now = self.clock.wall_ms();
+        self.offset_ms = Some((now.wrapping_sub(service_time_ms).cast_signed(), now));
+    }
+
+    /// The record's id; zeros before the station has joined one.
+    pub fn record(&self) -> Hash {
+        self.record
+    }
+
+    /// The run, and the place of the next fact in it.
+    pub fn place(&self) -> (Id, u64, Hash) {
+        (self.run, self.counter, self.previous)
+    }
+}
+
+fn epoch_of(origin: &str) -> u32 {
+    origin.rsplit_once('/').and_then(|(_, epoch)| epoch.parse().ok()).unwrap_or(1)
+}
+
+/// A line that was cut short is passed over: its envelope is sent again and gets the same answer.
+fn read_receipts(home: &Home) -> Result<HashMap<Hash, Receipt>, ClientError> {
+    let text = home.text("receipts.log")?.unwrap_or_default();
+    let parse = |line: &str| {
+        let (envelope, rest) = line.split_once(' ')?;
+        let receipt = match rest.split_once(' ')? {
+            ("in-log", rest) => {
+                let (index, hash) = rest.split_once(' ')?;
+                Receipt::InLog(index.parse().ok()?, Hash::from_hex(hash)?)
+            }
+            ("refused", why) => Receipt::Refused(why.to_owned()),
+            _ => return None,
+        };
+        Some((Hash::from_hex(envelope)?, receipt))
+    };
+    Ok(text.lines().filter_map(parse).collect())
+}

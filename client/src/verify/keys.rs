@@ -1,0 +1,80 @@
+//! The keys that a log enrols, and who of them may enrol others.
+
+use std::collections::{HashMap, HashSet};
+
+use prost::Message;
+use rinsebook_proto::bytes::{Hash, Id};
+use rinsebook_proto::fact::{Envelope, Kind, MAX_ENVELOPE_BYTES, REPORT_TYPE};
+use rinsebook_proto::key::{self, VerifyingKey};
+use rinsebook_proto::v1::{self, Authority};
+
+/// See the module.
+#[derive(Default)]
+pub(super) struct Keys {
+    keys: HashMap<Hash, (VerifyingKey, Option<Id>)>,
+    custodians: HashSet<Id>,
+    report_keys: HashMap<Id, VerifyingKey>,
+}
+
+impl Keys {
+    pub(super) fn get(&self, id: &Hash) -> Option<VerifyingKey> {
+        self.keys.get(id).map(|(key, _)| *key)
+    }
+
+    pub(super) fn found(&mut self, founded: &v1::RecordFounded) {
+        if let Some(custodian) = &founded.custodian_key {
+            self.enrol(custodian);
+            self.custodians.extend(Id::from_slice(&custodian.person));
+        }
+        if let Some(device) = &founded.custodian_device {
+            self.enrol_device(device);
+        }
+        if let Ok(service) = key::public_key(&founded.service_fact_key) {
+            self.keys.insert(key::key_id(&service), (service, None));
+        }
+    }
+
+    /// Takes note of a fact with a good signature; true when a person's key came in.
+    pub(super) fn note(&mut self, author: &Hash, kind: &Kind) -> bool {
+        let person = self.keys.get(author).and_then(|(_, person)| *person);
+        if !person.is_some_and(|person| self.custodians.contains(&person)) {
+            return false;
+        }
+        match kind {
+            Kind::KeyEnrolled(enrolled) => return self.enrol(enrolled),
+            Kind::DeviceEnrolled(enrolled) => self.enrol_device(enrolled),
+            Kind::AuthorityGranted(granted) if granted.authority == Authority::Custody as i32 => {
+                self.custodians.extend(Id::from_slice(&granted.person));
+            }
+            _ => {}
+        }
+        false
+    }
+
+    fn enrol(&mut self, enrolled: &v1::KeyEnrolled) -> bool {
+        let Ok(public) = key::public_key(&enrolled.public_key) else { return false };
+        let proved = key::possesses(&public, &enrolled.person, &enrolled.possession);
+        if proved {
+            self.keys.insert(key::key_id(&public), (public, Id::from_slice(&enrolled.person)));
+        }
+        proved
+    }
+
+    fn enrol_device(&mut self, enrolled: &v1::DeviceEnrolled) {
+        if let (Some(device), Ok(report_key)) =
+            (Id::from_slice(&enrolled.device), key::public_key(&enrolled.report_key))
+            && key::possesses(&report_key, &enrolled.device, &enrolled.possession)
+        {
+            self.report_keys.insert(device, report_key);
+        }
+    }
+
+    /// Whether a report's signature holds under its device's report key.
+    pub(super) fn check_report(&self, bytes: &[u8]) -> Result<(), String> {
+        let envelope = Envelope::parse(bytes, REPORT_TYPE, MAX_ENVELOPE_BYTES).map_err(|e| e.to_string())?;
+        let report = v1::Report::decode(envelope.payload()).map_err(|e| e.to_string())?;
+        let device = Id::from_slice(&report.device).ok_or("it names no device")?;
+        let key = self.report_keys.get(&device).ok_or("its device is not enrolled")?;
+        if envelope.verifies(key) { Ok(()) } else { Err("its signature does not hold".to_owned()) }
+    }
+}
