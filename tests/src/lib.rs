@@ -1,1 +1,5 @@
-//! .
+//! The world in which rinsebook is tested: what the tests share.
+
+pub mod world;
+
+pub use rinsebook_client::demo::shop;

@@ -1,0 +1,227 @@
+//! Who gets in, and what becomes of every fact that is sent: the outcomes, provoked by facts forged in a station's own
+//! outbox so that the chain behind them fits.
+
+use rinsebook_client::enrol;
+use rinsebook_client::outbox::Item;
+use rinsebook_client::remote;
+use rinsebook_client::rpc::intake_client::IntakeClient;
+use rinsebook_client::rpc::open_items_client::OpenItemsClient;
+use rinsebook_client::station::{Draft, Receipt, Station};
+use rinsebook_client::sync::sync;
+use rinsebook_proto::bytes::{Hash, Id};
+use rinsebook_proto::clock::Clock;
+use rinsebook_proto::fact::{Header, Kind, Seen, Signed, Subject};
+use rinsebook_proto::key::{self, SigningKey};
+use rinsebook_proto::v1;
+use rinsebook_tests::shop::{MORNING_MS, Shop, Wash, all_well, disconnected, reconnected};
+use tonic::Code;
+
+async fn deliver(address: &str, ca: &str, identity: Option<(String, String)>, report: Vec<u8>) -> tonic::Status {
+    let channel = remote::connect_as(address, ca, identity).await.unwrap();
+    let hello = v1::DeliverRequest { message: Some(v1::deliver_request::Message::Hello(v1::Hello { report })) };
+    match IntakeClient::new(channel).deliver(tokio_stream::iter([hello])).await {
+        Err(status) => status,
+        Ok(answer) => answer.into_inner().message().await.expect_err("it must be refused"),
+    }
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn intake_refuses_no_certificate_an_unknown_one_and_another_device_s_report() {
+    let mut shop = Shop::open().await.unwrap();
+    let station = shop.station("ramp-1").await.unwrap();
+    let (address, ca) = (station.home.about.address.clone(), station.home.ca_pem().unwrap());
+    let report = station.report().unwrap();
+
+    let nobody = deliver(&address, &ca, None, report.clone()).await;
+    assert_eq!(nobody.code(), Code::Unauthenticated, "{nobody}");
+
+    // A certificate of our own authority, for a device that nobody enrolled.
+    let stranger = shop.new_home("stranger").unwrap();
+    enrol::issue_certificate(&stranger, &shop.authority_dir().unwrap()).unwrap();
+    let unknown = deliver(&address, &ca, Some(stranger.tls_identity().unwrap()), report.clone()).await;
+    assert_eq!(unknown.code(), Code::PermissionDenied, "{unknown}");
+
+    let desk = shop.desk.home.tls_identity().unwrap();
+    let other = deliver(&address, &ca, Some(desk), report).await;
+    assert_eq!(other.code(), Code::PermissionDenied, "{other}");
+    assert!(other.message().contains("another device"), "{other}");
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn reading_needs_the_certificate_of_an_enrolled_device() {
+    let shop = Shop::open().await.unwrap();
+    let home = &shop.desk.home;
+    let channel = remote::connect_as(&home.about.address, &home.ca_pem().unwrap(), None).await.unwrap();
+    let refused = OpenItemsClient::new(channel).list_items(v1::ListItemsRequest::default()).await.unwrap_err();
+    assert_eq!(refused.code(), Code::Unauthenticated);
+}
+
+/// Forges facts at the station's next places.
+struct Forge<'a> {
+    station: &'a Station,
+    run: Id,
+    counter: u64,
+    previous: Hash,
+}
+
+impl Forge<'_> {
+    fn at(station: &Station) -> Forge<'_> {
+        let (run, counter, previous) = station.place();
+        Forge { station, run, counter, previous }
+    }
+
+    fn fact(&self, draft: Draft, signer: &SigningKey, change: impl FnOnce(&mut Header)) -> Vec<u8> {
+        let mut subjects = draft.subjects;
+        subjects.sort();
+        let mut header = Header {
+            record: self.station.record(),
+            device: self.station.home.device,
+            run: self.run,
+            counter: self.counter,
+            previous: self.previous,
+            author_key: key::key_id(&signer.verifying_key()),
+            happened_ms: draft.happened_ms,
+            recorded_ms: draft.happened_ms,
+            clock_offset_ms: None,
+            clock_measured_ms: None,
+            seen: Seen::nothing(),
+            card: None,
+            subjects,
+            refers: draft.refers,
+        };
+        change(&mut header);
+        Signed::sign(header, draft.kind, signer).bytes().to_vec()
+    }
+
+    fn put(&mut self, envelope: Vec<u8>) -> Item {
+        let item = Item { run: self.run, counter: self.counter, envelope };
+        self.counter += 1;
+        self.previous = item.hash();
+        item
+    }
+}
+
+fn refusal<'a>(station: &'a Station, item: &Item) -> &'a str {
+    match station.receipt(&item.hash()) {
+        Some(Receipt::Refused(why)) => why,
+        other => panic!("refused was expected: {other:?}"),
+    }
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn damaged_changed_foreign_and_oversized_facts_are_refused_by_name_and_what_stands_behind_them_goes_on() {
+    let mut shop = Shop::open().await.unwrap();
+    let mut station = shop.station("ramp-1").await.unwrap();
+    let wash = Wash::of(shop.aircraft);
+    let opened = wash.opened(&shop, MORNING_MS);
+    station.sign_card(&shop.technician.key, vec![opened]).unwrap();
+    let signer = &shop.technician.key;
+    let draft = || wash.on(1, disconnected("PS-1"), MORNING_MS);
+
+    let mut forge = Forge::at(&station);
+    let mut cut = forge.fact(draft(), signer, |_| {});
+    cut.truncate(cut.len() - 9);
+    let cut = forge.put(cut);
+    let mut changed = forge.fact(draft(), signer, |_| {});
+    let at = changed.windows(4).position(|w| w == b"PS-1").unwrap();
+    changed[at + 3] = b'2';
+    let changed = forge.put(changed);
+    let foreign = forge.fact(draft(), signer, |header| header.record = Hash::of(b"another record"));
+    let foreign = forge.put(foreign);
+    let oversized = forge.put(vec![7; 20_000]);
+    let good = forge.fact(draft(), signer, |_| {});
+    let good = forge.put(good);
+    let items = vec![cut.clone(), changed.clone(), foreign.clone(), oversized.clone(), good.clone()];
+    station.append(items).unwrap();
+
+    let report = sync(&mut station, 3).await.unwrap();
+    assert_eq!((report.admitted, report.refused.len(), report.left), (2, 4, 0), "{report:?}");
+    assert!(refusal(&station, &cut).contains("damaged"));
+    assert!(refusal(&station, &changed).contains("signature"));
+    assert!(refusal(&station, &foreign).contains("another record"));
+    assert!(refusal(&station, &oversized).contains("larger than 16 KiB"));
+    assert!(matches!(station.receipt(&good.hash()), Some(Receipt::InLog(..))));
+    let unread = shop.open_items().await.unwrap().iter().filter(|i| i.starts_with("unread-fact")).count();
+    assert_eq!(unread, 4, "each refusal blocks the wash that its station signs in");
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn a_fork_is_recorded_once_and_a_gap_asks_for_the_missing_place() {
+    let mut shop = Shop::open().await.unwrap();
+    let mut station = shop.station("ramp-1").await.unwrap();
+    let wash = Wash::of(shop.aircraft);
+    let forge = Forge::at(&station);
+    let fork = forge.fact(wash.on(2, disconnected("PS-1"), MORNING_MS), &shop.technician.key, |_| {});
+    let fork = Item { run: forge.run, counter: forge.counter, envelope: fork };
+    let opened = wash.opened(&shop, MORNING_MS);
+    station.sign_card(&shop.technician.key, vec![opened]).unwrap();
+    all_well(&sync(&mut station, 3).await.unwrap()).unwrap();
+    station.append(vec![fork.clone()]).unwrap();
+    let report = sync(&mut station, 3).await.unwrap();
+    assert_eq!(report.refused.len(), 1);
+    assert!(refusal(&station, &fork).contains("two copies"));
+
+    let mut forge = Forge::at(&station);
+    forge.counter += 1;
+    let ahead = forge.fact(wash.on(1, reconnected("PS-1"), MORNING_MS), &shop.technician.key, |_| {});
+    let ahead = Item { run: forge.run, counter: forge.counter, envelope: ahead };
+    station.append(vec![ahead.clone()]).unwrap();
+    let report = sync(&mut station, 3).await.unwrap();
+    assert_eq!((report.admitted, report.left), (0, 1), "it waits for the place before it");
+    assert!(station.receipt(&ahead.hash()).is_none());
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn a_fact_by_a_key_not_enrolled_yet_blocks_unread_and_one_from_a_fast_clock_is_noted() {
+    let mut shop = Shop::open().await.unwrap();
+    let mut station = shop.station("ramp-1").await.unwrap();
+    let wash = Wash::of(shop.aircraft);
+    let opened = wash.opened(&shop, MORNING_MS);
+    station.sign_card(&shop.technician.key, vec![opened]).unwrap();
+    all_well(&sync(&mut station, 3).await.unwrap()).unwrap();
+    let newcomer = key::generate();
+    let line = wash.on(1, disconnected("PS-1"), MORNING_MS);
+    station.sign_card(&newcomer, vec![line]).unwrap();
+    let ahead = wash.on(2, disconnected("PS-1"), shop.clock.wall_ms() + 600_000);
+    station.sign_card(&shop.technician.key, vec![ahead]).unwrap();
+    let report = sync(&mut station, 3).await.unwrap();
+    assert_eq!((report.admitted, report.notes.len()), (2, 2), "{report:?}");
+    assert!(report.notes.iter().any(|n| n.contains("not enrolled yet")));
+    assert!(report.notes.iter().any(|n| n.contains("date and time")));
+    let open = shop.open_items().await.unwrap();
+    assert!(open.iter().any(|i| i.starts_with("unread-fact")), "{open:?}");
+    assert!(open.contains(&"line-disconnected 1 PS-1".to_owned()), "what opens, opens: {open:?}");
+
+    let person = Id::random();
+    let now = shop.clock.wall_ms();
+    let enrolled = v1::PersonEnrolled { person: person.to_vec(), ..v1::PersonEnrolled::default() };
+    let drafts = vec![
+        enrol::roster_fact(Kind::PersonEnrolled(enrolled), vec![], now),
+        enrol::roster_fact(Kind::KeyEnrolled(enrol::person_key(person, &newcomer)), vec![], now),
+        enrol::grant(person, v1::Authority::Perform, now),
+    ];
+    shop.desk.sign_card(&shop.custodian.key, drafts).unwrap();
+    all_well(&sync(&mut shop.desk, 3).await.unwrap()).unwrap();
+    let open = shop.open_items().await.unwrap();
+    assert!(!open.iter().any(|i| i.starts_with("unread-fact")), "{open:?}");
+    assert!(open.contains(&"line-disconnected 1 PS-1".to_owned()), "{open:?}");
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn a_fact_waits_for_the_text_that_it_names() {
+    let mut shop = Shop::open().await.unwrap();
+    let missing = Hash::of(b"a text that nobody keeps");
+    let kind = Kind::DefectRaised(v1::DefectRaised {
+        engine: None,
+        line: String::new(),
+        text: Some(v1::AttachmentRef { digest: missing.to_vec() }),
+    });
+    let subjects = vec![Subject::Aircraft(shop.aircraft)];
+    let draft = Draft { happened_ms: MORNING_MS, kind, subjects, refers: vec![] };
+    shop.desk.sign_card(&shop.custodian.key, vec![draft]).unwrap();
+    let report = sync(&mut shop.desk, 3).await.unwrap();
+    assert_eq!((report.admitted, report.left), (0, 1));
+    shop.desk.keep_blob(b"a text that nobody keeps", false).unwrap();
+    let report = sync(&mut shop.desk, 3).await.unwrap();
+    assert_eq!((report.admitted, report.left), (1, 0));
+}

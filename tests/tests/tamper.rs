@@ -1,0 +1,196 @@
+//! No altered byte of a log passes the verifier: as it is, and with checksums made to fit.
+
+#![allow(clippy::print_stdout)] // Tests print their seed and what they found.
+
+use std::path::{Path, PathBuf};
+use std::sync::Arc;
+
+use rinsebook_client::sync::sync;
+use rinsebook_client::verify::{Fault, log_dir};
+use rinsebook_proto::entry::Entry;
+use rinsebook_proto::journal::{self, Group, Journal, Kind, Options, RealDisk};
+use rinsebook_proto::key;
+use rinsebook_proto::note::{Checkpoint, VerifierKey};
+use rinsebook_proto::tree::{Edge, leaf_hash};
+use rinsebook_tests::shop::{MORNING_MS, Shop, Wash, all_well, disconnected, reconnected};
+use rinsebook_tests::world::Dice;
+
+const HEADER_BYTES: usize = 60;
+const FRAME_HEAD_BYTES: usize = 9;
+
+/// A log with a wash in it, and its verifier key; the folder goes with the shop.
+async fn small_log() -> (Shop, PathBuf, VerifierKey) {
+    let mut shop = Shop::open().await.unwrap();
+    let mut station = shop.station("ramp-1").await.unwrap();
+    let wash = Wash::of(shop.aircraft);
+    let drafts = vec![wash.opened(&shop, MORNING_MS), wash.on(2, disconnected("PS-1"), MORNING_MS)];
+    station.sign_card(&shop.technician.key, drafts).unwrap();
+    all_well(&sync(&mut station, 3).await.unwrap()).unwrap();
+    let closed = wash.on(2, reconnected("PS-1"), MORNING_MS + 60_000);
+    station.sign_card(&shop.technician.key, vec![closed]).unwrap();
+    all_well(&sync(&mut station, 3).await.unwrap()).unwrap();
+    let running = shop.service.take().unwrap();
+    let key = VerifierKey::parse(&running.verifier_key).unwrap();
+    running.stop().await.unwrap();
+    let log = shop.data().join("log");
+    (shop, log, key)
+}
+
+fn seed() -> u64 {
+    let seed = std::env::var("RINSEBOOK_SEED").ok().and_then(|s| s.parse().ok());
+    let seed = seed.unwrap_or_else(|| std::time::UNIX_EPOCH.elapsed().unwrap().as_nanos() as u64);
+    println!("RINSEBOOK_SEED={seed}");
+    seed
+}
+
+/// The only segment file of a small log.
+fn segment(log: &Path) -> PathBuf {
+    std::fs::read_dir(log).unwrap().next().unwrap().unwrap().path()
+}
+
+/// Where each frame begins, and the length of its body.
+fn frames(bytes: &[u8]) -> Vec<(usize, usize)> {
+    let mut frames = Vec::new();
+    let mut at = HEADER_BYTES;
+    while at + FRAME_HEAD_BYTES <= bytes.len() && bytes[at..at + FRAME_HEAD_BYTES] != [0; FRAME_HEAD_BYTES] {
+        let length = u32::from_be_bytes(bytes[at..at + 4].try_into().unwrap()) as usize;
+        frames.push((at, length));
+        at += FRAME_HEAD_BYTES + length;
+    }
+    frames
+}
+
+/// CRC-32/IEEE, bit by bit, so that the test does not lean on the library that it checks.
+fn crc32(bytes: &[u8]) -> u32 {
+    let mut crc = u32::MAX;
+    for byte in bytes {
+        crc ^= u32::from(*byte);
+        for _ in 0..8 {
+            crc = if crc & 1 == 1 { (crc >> 1) ^ 0xEDB8_8320 } else { crc >> 1 };
+        }
+    }
+    !crc
+}
+
+/// Makes the frame's checksum fit: over the offset, the segment's first index, the type and the body.
+fn fit(bytes: &mut [u8], (at, length): (usize, usize)) {
+    let covered =
+        [&(at as u64).to_be_bytes()[..], &bytes[16..24], &bytes[at + 8..at + FRAME_HEAD_BYTES + length]].concat();
+    bytes[at + 4..at + 8].copy_from_slice(&crc32(&covered).to_be_bytes());
+}
+
+#[test]
+fn the_checksum_of_this_test_is_crc_32() {
+    // The check value of CRC-32/IEEE (ISO-HDLC) over "123456789", from memory.
+    assert_eq!(crc32(b"123456789"), 0xCBF4_3926);
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn a_good_log_passes_and_five_hundred_altered_bytes_do_not() {
+    let (_shop, log, key) = small_log().await;
+    let good = log_dir(&log, Some(&key)).unwrap();
+    assert!(good.entries > 10 && good.unread == 0 && good.origin_proved, "{good}");
+    assert!(!log_dir(&log, None).unwrap().origin_proved);
+
+    let file = segment(&log);
+    let whole = std::fs::read(&file).unwrap();
+    let mut dice = Dice::new(seed());
+    let nightly = std::env::var_os("RINSEBOOK_NIGHTLY").is_some();
+    let used = frames(&whole).last().map(|(at, length)| at + FRAME_HEAD_BYTES + length).unwrap();
+    let places: Vec<usize> = if nightly {
+        (0..used).collect()
+    } else {
+        // Three of four among the bytes that say something, the rest anywhere in the file.
+        (0..500).map(|i| dice.below(if i % 4 == 0 { whole.len() } else { used } as u64) as usize).collect()
+    };
+    for at in places {
+        let mut bytes = whole.clone();
+        bytes[at] ^= 1 << dice.below(8);
+        std::fs::write(&file, &bytes).unwrap();
+        let found = log_dir(&log, Some(&key)).unwrap_err();
+        let Fault::Bad { file, offset, .. } = &found else { panic!("byte {at}: {found}") };
+        assert!(file.is_some() && offset.is_some(), "byte {at}: {found}");
+    }
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn altered_bytes_with_checksums_that_fit_are_named_by_what_they_break() {
+    let (_shop, log, key) = small_log().await;
+    let file = segment(&log);
+    let whole = std::fs::read(&file).unwrap();
+    let frames = frames(&whole);
+    let mut dice = Dice::new(seed());
+    let mut named = std::collections::BTreeMap::<&str, u32>::new();
+    for _ in 0..500 {
+        let frame = loop {
+            let frame = frames[dice.below(frames.len() as u64) as usize];
+            if frame.1 > 0 {
+                break frame;
+            }
+        };
+        let mut bytes = whole.clone();
+        bytes[frame.0 + FRAME_HEAD_BYTES + dice.below(frame.1 as u64) as usize] ^= 1 << dice.below(8);
+        fit(&mut bytes, frame);
+        std::fs::write(&file, &bytes).unwrap();
+        match log_dir(&log, Some(&key)).unwrap_err() {
+            Fault::Bad { check, .. } => *named.entry(check).or_default() += 1,
+            other => panic!("frame at {}: {other}", frame.0),
+        }
+    }
+    println!("{named:?}");
+    assert!(["signature", "chain", "link", "root"].iter().any(|check| named.contains_key(check)));
+}
+
+/// The log written anew with its last entry altered, hashed again, and signed again with the log's own key.
+fn resigned(shop: &Shop, log: &Path, alter: impl FnOnce(&mut Entry, &[Vec<u8>])) -> PathBuf {
+    let keys = shop.data().join("keys");
+    let read = |name: &str| std::fs::read_to_string(keys.join(name)).unwrap();
+    let signer = key::from_pem(&read("log.pem"), read("passphrase").trim_end().as_bytes()).unwrap();
+    let mut groups: Vec<Group> = Vec::new();
+    let visit = |group: &Group| {
+        groups.push(group.clone());
+        Ok::<_, std::convert::Infallible>(leaf_hash(group.records.last().unwrap()).0)
+    };
+    journal::scan(&RealDisk, log, Kind::Log, visit).unwrap();
+    let mut all: Vec<Vec<u8>> = groups.iter().flat_map(|group| group.records.clone()).collect();
+    let mut last = Entry::decode(&all.pop().unwrap()).unwrap();
+    alter(&mut last, &all);
+    all.push(last.encode());
+
+    let copy = shop.dir.join("resigned");
+    let (mut out, _) =
+        Journal::create_or_open(Arc::new(RealDisk), &copy, Options::small(Kind::Log), |_| Ok::<_, String>(())).unwrap();
+    let mut edge = Edge::default();
+    let mut previous = [0; 32];
+    for group in &groups {
+        let first = group.first as usize;
+        let records = &all[first..first + group.records.len()];
+        records.iter().for_each(|record| edge.push(leaf_hash(record)));
+        let old = Checkpoint::read_unverified(std::str::from_utf8(&group.end).unwrap()).unwrap();
+        let note = Checkpoint { root: edge.root(), ..old }.sign(&signer);
+        out.append(group.first, previous, records, note.as_bytes()).unwrap();
+        previous = leaf_hash(records.last().unwrap()).0;
+    }
+    copy
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn a_link_skipped_hashed_and_signed_again_with_the_log_s_own_key_is_found() {
+    let (shop, log, key) = small_log().await;
+    let copy = resigned(&shop, &log, |last, before| {
+        // It names its subject's entry before the last one, as if that had never been.
+        let skipped = Entry::decode(&before[last.links[0].previous_index as usize]).unwrap();
+        assert!(skipped.links[0].ordinal > 0);
+        last.links[0] = skipped.links[0].clone();
+    });
+    let found = log_dir(&copy, Some(&key)).unwrap_err();
+    assert!(matches!(found, Fault::Bad { check: "link", .. }), "{found}");
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn a_log_signed_again_without_a_change_is_still_good() {
+    // The control of the test before: what it finds is the link, not the writing anew.
+    let (shop, log, key) = small_log().await;
+    let copy = resigned(&shop, &log, |_, _| {});
+    log_dir(&copy, Some(&key)).unwrap();
+}
