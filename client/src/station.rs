@@ -170,6 +170,11 @@ impl Station {
         self.outbox.items().iter().filter(|item| !self.receipts.contains_key(&item.hash())).cloned().collect()
     }
 
+    /// Every envelope that this device signed, in order.
+    pub fn outbox_items(&self) -> &[Item] {
+        self.outbox.items()
+    }
+
     /// What became of an envelope.
     pub fn receipt(&self, envelope: &Hash) -> Option<&Receipt> {
         self.receipts.get(envelope)
