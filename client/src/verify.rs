@@ -1,11 +1,15 @@
 //! The verifier: a whole log directory, checked with nothing but its bytes and a log key that the verifier brings.
 //!
 //! Each check has a name, which a bad log is reported under: `journal` (every frame, group and unused byte), `entry`,
-//! `chain`, `link`, `fact` (exact bytes), `record` (every fact names this one), `signature`, `report` (devices' own
+//! `chain`, `link`, `time received`, `fact` (exact bytes), `record` (every fact names this one), `signature`, `report` (devices' own
 //! signatures), `device chain` (places of runs, each naming the one before), `root` (every group's checkpoint: signature,
 //! size, root). A fact whose key is never enrolled cannot be checked; it is counted as unread.
 
 mod keys;
+#[cfg(test)]
+mod testlog;
+#[cfg(test)]
+mod tests;
 
 use std::path::Path;
 
@@ -17,7 +21,7 @@ use rinsebook_proto::journal::{self, Group, JournalError, RealDisk};
 use rinsebook_proto::key;
 use rinsebook_proto::note::{Checkpoint, VerifierKey};
 use rinsebook_proto::tree::Edge;
-use rinsebook_proto::v1::{self, RefusalReason};
+use rinsebook_proto::v1::RefusalReason;
 
 use keys::Keys;
 
@@ -150,8 +154,12 @@ impl Checker {
         let entry = Entry::decode(data).map_err(|e| ("entry", e.to_string()))?;
         let fact = Signed::parse(&entry.envelope, MAX_SERVICE_ENVELOPE_BYTES).map_err(|e| ("fact", e.to_string()))?;
         let hash = self.chain.check(&entry, data, &fact.header().subjects).map_err(|e| {
-            let text = e.to_string();
-            (if text.contains("link:") { "link" } else { "chain" }, text)
+            let check = match e.0 {
+                why if why.starts_with("link:") => "link",
+                why if why.starts_with("its time received") => "time received",
+                _ => "chain",
+            };
+            (check, e.to_string())
         })?;
         self.edge.push(hash);
         if index == 0 {
@@ -178,7 +186,7 @@ impl Checker {
         }
         self.record = fact.hash();
         self.service_device = Id::from_slice(&founded.service_device);
-        self.keys.found(founded);
+        self.keys.found(self.record, founded);
         let log_public_key = key::public_key(&founded.log_public_key).map_err(|e| e.to_string())?;
         let own = VerifierKey::new(&format!("{}/1", founded.origin_name), log_public_key);
         match &self.log_key {
@@ -194,7 +202,15 @@ impl Checker {
     }
 
     fn signature(&mut self, fact: Signed, from_service: bool) -> Result<(), (&'static str, String)> {
+        // The service alone signs for its own device, and for no other: its facts take places and speak of devices.
+        if from_service != self.keys.is_service(&fact.header().author_key) {
+            return Err(("signature", "the service's key and the service's device do not go together".to_owned()));
+        }
         let Some(key) = self.keys.get(&fact.header().author_key) else {
+            // The founding fact brings its own key, with proof of it: nothing can come later that would make it good.
+            if fact.header().record == Hash::ZERO {
+                return Err(("signature", "the founding fact does not prove the key that signed it".to_owned()));
+            }
             self.waiting.push(fact);
             return Ok(());
         };
@@ -204,13 +220,14 @@ impl Checker {
         self.good.signatures += 1;
         let Some(kind) = fact.kind() else { return Ok(()) };
         if from_service {
-            if let Kind::DeviceReported(v1::DeviceReported { report })
-            | Kind::PlacesLost(v1::PlacesLost { report, .. }) = kind
-            {
-                self.keys.check_report(report).map_err(|why| ("report", why))?;
-                self.good.reports += 1;
-            }
-        } else if self.keys.note(&fact.header().author_key, kind) {
+            let (report, about) = match kind {
+                Kind::DeviceReported(b) => (&b.report, None),
+                Kind::PlacesLost(b) => (&b.report, Some(b.device.as_slice())),
+                _ => return Ok(()),
+            };
+            self.keys.check_report(report, about).map_err(|why| ("report", why))?;
+            self.good.reports += 1;
+        } else if self.keys.note(&fact, kind) {
             self.try_waiting();
         }
         Ok(())
@@ -241,12 +258,12 @@ impl Checker {
                 self.hold(&b.device, &b.run, b.counter, 1, Place { index, digest, held: Held::Refused(reason) })
             }
             Some(Kind::PlacesLost(b)) if from_service => {
-                let count = b.last_counter.checked_sub(b.first_counter).ok_or("a lost range that runs backwards")? + 1;
+                let beyond_first = b.last_counter.checked_sub(b.first_counter).ok_or("a lost range that runs backwards")?;
                 self.hold(
                     &b.device,
                     &b.run,
                     b.first_counter,
-                    count,
+                    beyond_first.saturating_add(1),
                     Place { index, digest: Hash::ZERO, held: Held::Lost },
                 )
             }
@@ -278,6 +295,22 @@ impl Checker {
         self.good.unread = self.waiting.len() as u64;
         self.good.root = self.edge.root();
         self.good
+    }
+}
+
+impl Good {
+    /// The same as one object, under stable names; the root in hex.
+    pub fn to_json(&self) -> serde_json::Value {
+        serde_json::json!({
+            "good": true,
+            "entries": self.entries,
+            "groups": self.groups,
+            "signatures": self.signatures,
+            "reports": self.reports,
+            "unread": self.unread,
+            "root": hex::encode(self.root.0),
+            "origin_proved": self.origin_proved,
+        })
     }
 }
 

@@ -1,10 +1,10 @@
 //! The keys that a log enrols, and who of them may enrol others.
 
-use std::collections::{HashMap, HashSet};
+use std::collections::HashMap;
 
 use prost::Message;
 use rinsebook_proto::bytes::{Hash, Id};
-use rinsebook_proto::fact::{Envelope, Kind, MAX_ENVELOPE_BYTES, REPORT_TYPE};
+use rinsebook_proto::fact::{Envelope, Kind, MAX_ENVELOPE_BYTES, REPORT_TYPE, Signed};
 use rinsebook_proto::key::{self, VerifyingKey};
 use rinsebook_proto::v1::{self, Authority};
 
@@ -12,7 +12,9 @@ use rinsebook_proto::v1::{self, Authority};
 #[derive(Default)]
 pub(super) struct Keys {
     keys: HashMap<Hash, (VerifyingKey, Option<Id>)>,
-    custodians: HashSet<Id>,
+    /// Who has custody, by the fact that granted it: what is withdrawn is a grant.
+    custody: HashMap<Hash, Id>,
+    service: Option<Hash>,
     report_keys: HashMap<Id, VerifyingKey>,
 }
 
@@ -21,31 +23,38 @@ impl Keys {
         self.keys.get(id).map(|(key, _)| *key)
     }
 
-    pub(super) fn found(&mut self, founded: &v1::RecordFounded) {
+    /// Whether this is the service's own fact key.
+    pub(super) fn is_service(&self, id: &Hash) -> bool {
+        self.service == Some(*id)
+    }
+
+    pub(super) fn found(&mut self, founding: Hash, founded: &v1::RecordFounded) {
         if let Some(custodian) = &founded.custodian_key {
             self.enrol(custodian);
-            self.custodians.extend(Id::from_slice(&custodian.person));
+            self.custody.extend(Id::from_slice(&custodian.person).map(|person| (founding, person)));
         }
         if let Some(device) = &founded.custodian_device {
             self.enrol_device(device);
         }
         if let Ok(service) = key::public_key(&founded.service_fact_key) {
             self.keys.insert(key::key_id(&service), (service, None));
+            self.service = Some(key::key_id(&service));
         }
     }
 
     /// Takes note of a fact with a good signature; true when a person's key came in.
-    pub(super) fn note(&mut self, author: &Hash, kind: &Kind) -> bool {
-        let person = self.keys.get(author).and_then(|(_, person)| *person);
-        if !person.is_some_and(|person| self.custodians.contains(&person)) {
+    pub(super) fn note(&mut self, fact: &Signed, kind: &Kind) -> bool {
+        let person = self.keys.get(&fact.header().author_key).and_then(|(_, person)| *person);
+        if !person.is_some_and(|person| self.custody.values().any(|holder| *holder == person)) {
             return false;
         }
         match kind {
             Kind::KeyEnrolled(enrolled) => return self.enrol(enrolled),
             Kind::DeviceEnrolled(enrolled) => self.enrol_device(enrolled),
             Kind::AuthorityGranted(granted) if granted.authority == Authority::Custody as i32 => {
-                self.custodians.extend(Id::from_slice(&granted.person));
+                self.custody.extend(Id::from_slice(&granted.person).map(|person| (fact.hash(), person)));
             }
+            Kind::AuthorityWithdrawn(_) => self.custody.retain(|grant, _| !fact.header().refers.contains(grant)),
             _ => {}
         }
         false
@@ -55,7 +64,8 @@ impl Keys {
         let Ok(public) = key::public_key(&enrolled.public_key) else { return false };
         let proved = key::possesses(&public, &enrolled.person, &enrolled.possession);
         if proved {
-            self.keys.insert(key::key_id(&public), (public, Id::from_slice(&enrolled.person)));
+            // The first enrolment stands: a key does not pass from one person to another.
+            self.keys.entry(key::key_id(&public)).or_insert((public, Id::from_slice(&enrolled.person)));
         }
         proved
     }
@@ -69,11 +79,15 @@ impl Keys {
         }
     }
 
-    /// Whether a report's signature holds under its device's report key.
-    pub(super) fn check_report(&self, bytes: &[u8]) -> Result<(), String> {
+    /// Whether a report's signature holds under its device's report key, and the device is the one it is taken to be
+    /// about, where a fact says so.
+    pub(super) fn check_report(&self, bytes: &[u8], about: Option<&[u8]>) -> Result<(), String> {
         let envelope = Envelope::parse(bytes, REPORT_TYPE, MAX_ENVELOPE_BYTES).map_err(|e| e.to_string())?;
         let report = v1::Report::decode(envelope.payload()).map_err(|e| e.to_string())?;
         let device = Id::from_slice(&report.device).ok_or("it names no device")?;
+        if about.is_some_and(|about| about != device.0) {
+            return Err("it is by another device than the one whose places it gives up".to_owned());
+        }
         let key = self.report_keys.get(&device).ok_or("its device is not enrolled")?;
         if envelope.verifies(key) { Ok(()) } else { Err("its signature does not hold".to_owned()) }
     }

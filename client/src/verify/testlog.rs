@@ -1,0 +1,155 @@
+//! Small logs for tests, built with real keys through the journal: what a service in the right would have written, and,
+//! since the builder holds every key, what one in the wrong could.
+
+use std::collections::HashMap;
+use std::path::Path;
+use std::sync::Arc;
+
+use rinsebook_proto::bytes::{Hash, Id};
+use rinsebook_proto::entry::{Entry, EntryChain};
+use rinsebook_proto::fact::{Header, Kind, Seen, Signed, Subject};
+use rinsebook_proto::journal::{self, Journal, Options, RealDisk};
+use rinsebook_proto::key::{self, SigningKey};
+use rinsebook_proto::note::{Checkpoint, VerifierKey};
+use rinsebook_proto::tree::{Edge, leaf_hash};
+use rinsebook_proto::v1;
+
+pub(super) const ORIGIN: &str = "shop.example/1";
+pub(super) const CUSTODIAN: Id = Id([1; 16]);
+pub(super) const TABLET: Id = Id([2; 16]);
+pub(super) const SERVICE: Id = Id([3; 16]);
+const RUN: Id = Id([9; 16]);
+
+/// Who signs and from which device a fact claims to come.
+pub(super) struct By<'a>(pub Id, pub &'a SigningKey);
+
+/// Facts in groups, with the keys of everyone.
+pub(super) struct TestLog {
+    pub log_key: SigningKey,
+    pub service_key: SigningKey,
+    pub custodian_key: SigningKey,
+    pub report_key: SigningKey,
+    groups: Vec<Vec<Signed>>,
+    places: HashMap<Id, (u64, Hash)>,
+    record: Hash,
+}
+
+impl TestLog {
+    /// A log with its founding fact only, which `alter` may change before it is signed.
+    pub(super) fn founded(alter: impl FnOnce(&mut v1::RecordFounded)) -> TestLog {
+        let mut log = TestLog {
+            log_key: key::generate(),
+            service_key: key::generate(),
+            custodian_key: key::generate(),
+            report_key: key::generate(),
+            groups: Vec::new(),
+            places: HashMap::new(),
+            record: Hash::ZERO,
+        };
+        let mut founding = log.founding();
+        alter(&mut founding);
+        let custodian = log.custodian_key.clone();
+        log.record = log.add(&By(TABLET, &custodian), Kind::RecordFounded(founding), vec![]);
+        log
+    }
+
+    fn founding(&self) -> v1::RecordFounded {
+        v1::RecordFounded {
+            custodian: Some(v1::PersonEnrolled { person: CUSTODIAN.to_vec(), ..v1::PersonEnrolled::default() }),
+            custodian_key: Some(key_of(CUSTODIAN, &self.custodian_key)),
+            custodian_device: Some(v1::DeviceEnrolled {
+                device: TABLET.to_vec(),
+                tls_key_digest: vec![7; 32],
+                report_key: self.report_key.verifying_key().as_bytes().to_vec(),
+                possession: key::prove_possession(&self.report_key, &TABLET.0).to_vec(),
+                ..v1::DeviceEnrolled::default()
+            }),
+            service_fact_key: self.service_key.verifying_key().as_bytes().to_vec(),
+            service_device: SERVICE.to_vec(),
+            origin_name: "shop.example".to_owned(),
+            log_public_key: self.log_key.verifying_key().as_bytes().to_vec(),
+            rules_version: 1,
+            ..v1::RecordFounded::default()
+        }
+    }
+
+    /// Adds a fact in a group of its own; gives its hash.
+    pub(super) fn add(&mut self, by: &By<'_>, kind: Kind, refers: Vec<Hash>) -> Hash {
+        let (counter, previous) = self.places.get(&by.0).copied().unwrap_or((0, Hash::ZERO));
+        let header = Header {
+            record: self.record,
+            device: by.0,
+            run: RUN,
+            counter,
+            previous,
+            author_key: key::key_id(&by.1.verifying_key()),
+            happened_ms: 1_000,
+            recorded_ms: 1_000,
+            clock_offset_ms: None,
+            clock_measured_ms: None,
+            seen: Seen::nothing(),
+            card: None,
+            subjects: vec![Subject::Roster],
+            refers,
+        };
+        let fact = Signed::sign(header, kind, by.1);
+        assert!(fact.kind().is_some(), "a test's fact is read: {:?}", fact.body());
+        let hash = fact.hash();
+        self.places.insert(by.0, (counter + 1, hash));
+        self.groups.push(vec![fact]);
+        hash
+    }
+
+    /// The last fact joins the group before it.
+    pub(super) fn join(&mut self) {
+        let last = self.groups.pop().unwrap();
+        self.groups.last_mut().unwrap().extend(last);
+    }
+
+    pub(super) fn verifier_key(&self) -> VerifierKey {
+        VerifierKey::new(ORIGIN, self.log_key.verifying_key())
+    }
+
+    /// Writes the log in segments of `segment_bytes`; the last entry and every checkpoint as altered, hashed and signed.
+    pub(super) fn write(
+        &self,
+        dir: &Path,
+        segment_bytes: u64,
+        alter: impl FnOnce(&mut Entry),
+        root: impl Fn(&mut Checkpoint),
+    ) {
+        let options = Options { segment_bytes, ..Options::small(journal::Kind::Log) };
+        let (mut out, _) =
+            Journal::create_or_open(Arc::new(RealDisk), dir, options, |_| Ok::<_, String>(())).unwrap();
+        let (mut chain, mut edge, mut first, mut previous) = (EntryChain::default(), Edge::default(), 0, Hash::ZERO);
+        let total: usize = self.groups.iter().map(Vec::len).sum();
+        let mut alter = Some(alter);
+        for group in &self.groups {
+            let mut records = Vec::new();
+            for fact in group {
+                let received_ms = 2_000 + chain.next_index();
+                let subjects = &fact.header().subjects;
+                let (mut entry, ..) = chain.build(subjects, fact.bytes().to_vec(), received_ms, false);
+                if chain.next_index() == total as u64 {
+                    alter.take().unwrap()(&mut entry);
+                }
+                records.push(entry.encode());
+            }
+            records.iter().for_each(|record| edge.push(leaf_hash(record)));
+            let mut checkpoint = Checkpoint { origin: ORIGIN.to_owned(), size: edge.size(), root: edge.root() };
+            root(&mut checkpoint);
+            out.append(first, previous.0, &records, checkpoint.sign(&self.log_key).as_bytes()).unwrap();
+            first += records.len() as u64;
+            previous = leaf_hash(records.last().unwrap());
+        }
+    }
+}
+
+/// A key's enrolment with its proof of possession.
+pub(super) fn key_of(person: Id, signer: &SigningKey) -> v1::KeyEnrolled {
+    v1::KeyEnrolled {
+        person: person.to_vec(),
+        public_key: signer.verifying_key().as_bytes().to_vec(),
+        possession: key::prove_possession(signer, &person.0).to_vec(),
+    }
+}

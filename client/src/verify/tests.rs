@@ -1,0 +1,242 @@
+use std::path::Path;
+
+use prost::Message;
+use rinsebook_proto::bytes::{Hash, Id};
+use rinsebook_proto::entry::Entry;
+use rinsebook_proto::fact::{Envelope, Kind, REPORT_TYPE};
+use rinsebook_proto::key::{self, SigningKey};
+use rinsebook_proto::note::Checkpoint;
+use rinsebook_proto::v1::{self, Authority};
+
+use super::testlog::{By, SERVICE, TABLET, TestLog, key_of};
+use super::{Fault, Good, log_dir};
+
+const OTHER: Id = Id([5; 16]);
+const STRANGER: Id = Id([6; 16]);
+/// Room for everything in one file.
+const ONE_FILE: u64 = 1 << 20;
+
+fn check(log: &TestLog) -> Result<Good, Fault> {
+    check_altered(log, |_| {})
+}
+
+fn check_altered(log: &TestLog, alter: impl FnOnce(&mut Entry)) -> Result<Good, Fault> {
+    let dir = tempfile::tempdir().unwrap();
+    log.write(dir.path(), ONE_FILE, alter, |_| {});
+    log_dir(dir.path(), Some(&log.verifier_key()))
+}
+
+fn named(result: Result<Good, Fault>) -> (&'static str, Option<u64>) {
+    match result {
+        Err(Fault::Bad { check, index, .. }) => (check, index),
+        other => panic!("not found bad: {other:?}"),
+    }
+}
+
+/// Founded; another key enrolled; a fact by it; a report recorded by the service.
+fn small() -> TestLog {
+    let mut log = TestLog::founded(|_| {});
+    let (custodian, service, other) = (log.custodian_key.clone(), log.service_key.clone(), key::generate());
+    log.add(&By(TABLET, &custodian), Kind::KeyEnrolled(key_of(OTHER, &other)), vec![]);
+    log.add(&By(TABLET, &other), person(STRANGER), vec![]);
+    log.join();
+    let report = report(TABLET, &log.report_key);
+    log.add(&By(SERVICE, &service), Kind::DeviceReported(v1::DeviceReported { report }), vec![]);
+    log
+}
+
+fn person(id: Id) -> Kind {
+    Kind::PersonEnrolled(v1::PersonEnrolled { person: id.to_vec(), ..v1::PersonEnrolled::default() })
+}
+
+fn report(device: Id, signer: &SigningKey) -> Vec<u8> {
+    let report = v1::Report { device: device.to_vec(), ..v1::Report::default() };
+    Envelope::sign(report.encode_to_vec(), REPORT_TYPE, signer).bytes().to_vec()
+}
+
+fn lost(device: Id, places: std::ops::RangeInclusive<u64>, report: Vec<u8>) -> Kind {
+    Kind::PlacesLost(v1::PlacesLost {
+        device: device.to_vec(),
+        run: vec![8; 16],
+        first_counter: *places.start(),
+        last_counter: *places.end(),
+        report,
+    })
+}
+
+#[test]
+fn a_good_log_in_several_files_is_good_and_says_whose_word_its_origin_is() {
+    let (log, dir) = (small(), tempfile::tempdir().unwrap());
+    log.write(dir.path(), 1, |_| {}, |_| {});
+    assert!(std::fs::read_dir(dir.path()).unwrap().count() > 1);
+    let good = log_dir(dir.path(), Some(&log.verifier_key())).unwrap();
+    assert_eq!((good.entries, good.groups, good.signatures, good.reports, good.unread), (4, 3, 4, 1, 0));
+    assert!(good.origin_proved && good.to_string().lines().last().unwrap().starts_with("good: 4 entries"));
+    let own = log_dir(dir.path(), None).unwrap();
+    assert!(!own.origin_proved && own.to_string().contains("origin unproved"));
+    assert_eq!(own.to_json()["origin_proved"], false);
+    assert_eq!(own.to_json()["entries"], 4);
+}
+
+#[test]
+fn every_seventh_byte_altered_is_found_with_its_file_and_offset() {
+    let (log, dir) = (small(), tempfile::tempdir().unwrap());
+    log.write(dir.path(), ONE_FILE, |_| {}, |_| {});
+    let seed = std::env::var("RINSEBOOK_SEED").ok().and_then(|s| s.parse().ok());
+    let seed: u64 = seed.unwrap_or_else(|| std::time::UNIX_EPOCH.elapsed().unwrap().as_nanos() as u64);
+    eprintln!("RINSEBOOK_SEED={seed}");
+    let file = std::fs::read_dir(dir.path()).unwrap().next().unwrap().unwrap().path();
+    let whole = std::fs::read(&file).unwrap();
+    let used = whole.iter().rposition(|byte| *byte != 0).unwrap() + 1;
+    // Unused space is checked at the same step far beyond what is used.
+    for at in ((seed % 7) as usize..used + 700).step_by(7) {
+        let mut bytes = whole.clone();
+        bytes[at] ^= 1 << (seed.wrapping_add(at as u64) % 8);
+        std::fs::write(&file, bytes).unwrap();
+        let found = log_dir(dir.path(), Some(&log.verifier_key()));
+        assert!(
+            matches!(found, Err(Fault::Bad { file: Some(_), offset: Some(_), .. })),
+            "RINSEBOOK_SEED={seed} byte {at}: {found:?}"
+        );
+    }
+}
+
+#[test]
+fn a_file_cut_short_is_found_by_the_journal() {
+    let (log, dir) = (small(), tempfile::tempdir().unwrap());
+    log.write(dir.path(), ONE_FILE, |_| {}, |_| {});
+    let file = std::fs::read_dir(dir.path()).unwrap().next().unwrap().unwrap().path();
+    let whole = std::fs::read(&file).unwrap();
+    let used = whole.iter().rposition(|byte| *byte != 0).unwrap() + 1;
+    std::fs::write(&file, &whole[..used - 10]).unwrap();
+    assert_eq!(named(log_dir(dir.path(), Some(&log.verifier_key()))).0, "journal");
+}
+
+#[test]
+fn a_folder_that_is_not_there_is_not_checked_rather_than_bad() {
+    assert!(matches!(log_dir(Path::new("no-such-folder"), None), Err(Fault::CouldNot(_))));
+}
+
+#[test]
+fn an_entry_altered_hashed_and_signed_again_is_named_by_what_it_breaks() {
+    let log = small();
+    assert_eq!(named(check_altered(&log, |e| e.links[0].ordinal -= 1)), ("link", Some(3)));
+    assert_eq!(named(check_altered(&log, |e| e.links[0].previous_hash = Hash::ZERO)), ("link", Some(3)));
+    assert_eq!(named(check_altered(&log, |e| e.previous = Hash::ZERO)), ("chain", Some(3)));
+    assert_eq!(named(check_altered(&log, |e| e.received_ms = 0)), ("time received", Some(3)));
+    assert_eq!(named(check_altered(&log, |e| *e.envelope.last_mut().unwrap() ^= 1)), ("signature", Some(3)));
+    check_altered(&log, |_| {}).unwrap();
+}
+
+#[test]
+fn a_checkpoint_signed_over_a_wrong_root_or_size_is_found() {
+    let wrongs: [fn(&mut Checkpoint); 2] = [|c| c.root = Hash::ZERO, |c| c.size += 1];
+    for wrong in wrongs {
+        let (log, dir) = (small(), tempfile::tempdir().unwrap());
+        log.write(dir.path(), ONE_FILE, |_| {}, wrong);
+        assert_eq!(named(log_dir(dir.path(), Some(&log.verifier_key()))).0, "root");
+    }
+}
+
+#[test]
+fn a_log_under_another_key_than_the_one_given_is_found() {
+    let (log, dir) = (small(), tempfile::tempdir().unwrap());
+    log.write(dir.path(), ONE_FILE, |_| {}, |_| {});
+    assert_eq!(named(log_dir(dir.path(), Some(&small().verifier_key()))), ("record", Some(0)));
+}
+
+#[test]
+fn a_founding_fact_that_its_own_custodian_key_did_not_sign_is_bad_not_unread() {
+    let stranger = key::generate();
+    let log = TestLog::founded(|f| f.custodian_key = Some(key_of(OTHER, &stranger)));
+    assert_eq!(named(check(&log)), ("signature", Some(0)));
+    let log = TestLog::founded(|f| f.custodian_key.as_mut().unwrap().possession[0] ^= 1);
+    assert_eq!(named(check(&log)), ("signature", Some(0)));
+}
+
+#[test]
+fn nobody_but_the_service_signs_for_the_services_device_and_it_signs_for_no_other() {
+    for stranger in [false, true] {
+        let mut log = small();
+        let signer = if stranger { key::generate() } else { log.custodian_key.clone() };
+        log.add(&By(SERVICE, &signer), person(STRANGER), vec![]);
+        assert_eq!(named(check(&log)), ("signature", Some(4)));
+    }
+    let mut log = small();
+    let service = log.service_key.clone();
+    log.add(&By(TABLET, &service), person(STRANGER), vec![]);
+    assert_eq!(named(check(&log)), ("signature", Some(4)));
+}
+
+#[test]
+fn a_fact_by_a_key_enrolled_later_is_read_then_and_one_by_a_key_never_enrolled_stays_unread() {
+    let mut log = small();
+    let (custodian, later) = (log.custodian_key.clone(), key::generate());
+    log.add(&By(TABLET, &later), person(STRANGER), vec![]);
+    assert_eq!(check(&log).unwrap().unread, 1);
+    log.add(&By(TABLET, &custodian), Kind::KeyEnrolled(key_of(STRANGER, &later)), vec![]);
+    let good = check(&log).unwrap();
+    assert_eq!((good.unread, good.signatures), (0, 6));
+}
+
+#[test]
+fn a_key_enrolled_by_someone_without_custody_does_not_count() {
+    let mut log = TestLog::founded(|_| {});
+    let (custodian, other, third) = (log.custodian_key.clone(), key::generate(), key::generate());
+    log.add(&By(TABLET, &custodian), Kind::KeyEnrolled(key_of(OTHER, &other)), vec![]);
+    log.add(&By(TABLET, &other), Kind::KeyEnrolled(key_of(STRANGER, &third)), vec![]);
+    log.add(&By(TABLET, &third), person(STRANGER), vec![]);
+    assert_eq!(check(&log).unwrap().unread, 1);
+}
+
+#[test]
+fn a_key_enrolled_after_its_enroller_lost_custody_does_not_count() {
+    for withdrawn in [false, true] {
+        let mut log = TestLog::founded(|_| {});
+        let (custodian, other, third) = (log.custodian_key.clone(), key::generate(), key::generate());
+        log.add(&By(TABLET, &custodian), Kind::KeyEnrolled(key_of(OTHER, &other)), vec![]);
+        let custody = Authority::Custody as i32;
+        let granted = v1::AuthorityGranted { person: OTHER.to_vec(), authority: custody, ..Default::default() };
+        let grant = log.add(&By(TABLET, &custodian), Kind::AuthorityGranted(granted), vec![]);
+        if withdrawn {
+            let taken = Kind::AuthorityWithdrawn(v1::AuthorityWithdrawn::default());
+            log.add(&By(TABLET, &custodian), taken, vec![grant]);
+        }
+        log.add(&By(TABLET, &other), Kind::KeyEnrolled(key_of(STRANGER, &third)), vec![]);
+        log.add(&By(TABLET, &third), person(STRANGER), vec![]);
+        assert_eq!(check(&log).unwrap().unread, u64::from(withdrawn));
+    }
+}
+
+#[test]
+fn a_report_that_its_device_did_not_sign_is_found() {
+    let mut log = small();
+    let (service, forger) = (log.service_key.clone(), key::generate());
+    let report = report(TABLET, &forger);
+    log.add(&By(SERVICE, &service), Kind::DeviceReported(v1::DeviceReported { report }), vec![]);
+    assert_eq!(named(check(&log)), ("report", Some(4)));
+}
+
+#[test]
+fn places_lost_rest_on_a_report_by_that_very_device() {
+    for (device, good) in [(TABLET, true), (OTHER, false)] {
+        let mut log = small();
+        let service = log.service_key.clone();
+        let kind = lost(device, 0..=2, report(TABLET, &log.report_key));
+        log.add(&By(SERVICE, &service), kind, vec![]);
+        if good {
+            check(&log).unwrap();
+        } else {
+            assert_eq!(named(check(&log)), ("report", Some(4)));
+        }
+    }
+}
+
+#[test]
+fn a_lost_range_of_every_place_there_is_is_bad_and_not_a_crash() {
+    let mut log = small();
+    let service = log.service_key.clone();
+    let kind = lost(TABLET, 0..=u64::MAX, report(TABLET, &log.report_key));
+    log.add(&By(SERVICE, &service), kind, vec![]);
+    assert_eq!(named(check(&log)), ("device chain", Some(4)));
+}
