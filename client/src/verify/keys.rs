@@ -1,10 +1,10 @@
 //! The keys that a log enrols, and who of them may enrol others.
 
-use std::collections::HashMap;
+use std::collections::{HashMap, HashSet};
 
 use prost::Message;
 use rinsebook_proto::bytes::{Hash, Id};
-use rinsebook_proto::fact::{Envelope, Kind, MAX_ENVELOPE_BYTES, REPORT_TYPE, Signed};
+use rinsebook_proto::fact::{Envelope, Kind, MAX_ENVELOPE_BYTES, REPORT_TYPE, Signed, Subject};
 use rinsebook_proto::key::{self, VerifyingKey};
 use rinsebook_proto::v1::{self, Authority};
 
@@ -14,6 +14,7 @@ pub(super) struct Keys {
     keys: HashMap<Hash, (VerifyingKey, Option<Id>)>,
     /// Who has custody, by the fact that granted it: what is withdrawn is a grant.
     custody: HashMap<Hash, Id>,
+    ever_custodians: HashSet<Id>,
     service: Option<Hash>,
     report_keys: HashMap<Id, VerifyingKey>,
 }
@@ -31,7 +32,7 @@ impl Keys {
     pub(super) fn found(&mut self, founding: Hash, founded: &v1::RecordFounded) {
         if let Some(custodian) = &founded.custodian_key {
             self.enrol(custodian);
-            self.custody.extend(Id::from_slice(&custodian.person).map(|person| (founding, person)));
+            self.grant_custody(founding, &custodian.person);
         }
         if let Some(device) = &founded.custodian_device {
             self.enrol_device(device);
@@ -45,19 +46,36 @@ impl Keys {
     /// Takes note of a fact with a good signature; true when a person's key came in.
     pub(super) fn note(&mut self, fact: &Signed, kind: &Kind) -> bool {
         let person = self.keys.get(&fact.header().author_key).and_then(|(_, person)| *person);
-        if !person.is_some_and(|person| self.custody.values().any(|holder| *holder == person)) {
+        let Some(person) = person else { return false };
+        // A report is taken from a device whose enroller had custody once: to call it unproved for what was withdrawn
+        // since would be a false alarm. Its signature is checked all the same.
+        if let (Kind::DeviceEnrolled(enrolled), true) = (kind, self.ever_custodians.contains(&person)) {
+            self.enrol_device(enrolled);
+        }
+        let on_roster = fact.header().subjects.contains(&Subject::Roster);
+        if !on_roster || !self.custody.values().any(|holder| *holder == person) {
             return false;
         }
         match kind {
             Kind::KeyEnrolled(enrolled) => return self.enrol(enrolled),
-            Kind::DeviceEnrolled(enrolled) => self.enrol_device(enrolled),
             Kind::AuthorityGranted(granted) if granted.authority == Authority::Custody as i32 => {
-                self.custody.extend(Id::from_slice(&granted.person).map(|person| (fact.hash(), person)));
+                self.grant_custody(fact.hash(), &granted.person);
             }
-            Kind::AuthorityWithdrawn(_) => self.custody.retain(|grant, _| !fact.header().refers.contains(grant)),
+            // The founder's custody is no grant that could be withdrawn; it passes on by other acts.
+            Kind::AuthorityWithdrawn(_) => {
+                let withdrawn = &fact.header().refers;
+                self.custody.retain(|grant, _| *grant == fact.header().record || !withdrawn.contains(grant));
+            }
             _ => {}
         }
         false
+    }
+
+    fn grant_custody(&mut self, grant: Hash, person: &[u8]) {
+        if let Some(person) = Id::from_slice(person) {
+            self.custody.insert(grant, person);
+            self.ever_custodians.insert(person);
+        }
     }
 
     fn enrol(&mut self, enrolled: &v1::KeyEnrolled) -> bool {

@@ -119,8 +119,7 @@ impl TestLog {
         root: impl Fn(&mut Checkpoint),
     ) {
         let options = Options { segment_bytes, ..Options::small(journal::Kind::Log) };
-        let (mut out, _) =
-            Journal::create_or_open(Arc::new(RealDisk), dir, options, |_| Ok::<_, String>(())).unwrap();
+        let (mut out, _) = Journal::create_or_open(Arc::new(RealDisk), dir, options, |_| Ok::<_, String>(())).unwrap();
         let (mut chain, mut edge, mut first, mut previous) = (EntryChain::default(), Edge::default(), 0, Hash::ZERO);
         let total: usize = self.groups.iter().map(Vec::len).sum();
         let mut alter = Some(alter);

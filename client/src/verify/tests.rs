@@ -1,3 +1,5 @@
+#![allow(clippy::print_stderr)] // A test with random bytes prints its seed.
+
 use std::path::Path;
 
 use prost::Message;
@@ -239,4 +241,34 @@ fn a_lost_range_of_every_place_there_is_is_bad_and_not_a_crash() {
     let kind = lost(TABLET, 0..=u64::MAX, report(TABLET, &log.report_key));
     log.add(&By(SERVICE, &service), kind, vec![]);
     assert_eq!(named(check(&log)), ("device chain", Some(4)));
+}
+
+#[test]
+fn a_report_by_a_device_that_a_former_custodian_enrolled_is_checked_and_raises_no_false_alarm() {
+    for forged in [false, true] {
+        let mut log = TestLog::founded(|_| {});
+        let (custodian, service) = (log.custodian_key.clone(), log.service_key.clone());
+        let (other, device_key) = (key::generate(), key::generate());
+        log.add(&By(TABLET, &custodian), Kind::KeyEnrolled(key_of(OTHER, &other)), vec![]);
+        let custody = Authority::Custody as i32;
+        let granted = v1::AuthorityGranted { person: OTHER.to_vec(), authority: custody, ..Default::default() };
+        let grant = log.add(&By(TABLET, &custodian), Kind::AuthorityGranted(granted), vec![]);
+        let taken = Kind::AuthorityWithdrawn(v1::AuthorityWithdrawn::default());
+        log.add(&By(TABLET, &custodian), taken, vec![grant]);
+        let device = v1::DeviceEnrolled {
+            device: STRANGER.to_vec(),
+            tls_key_digest: vec![4; 32],
+            report_key: device_key.verifying_key().as_bytes().to_vec(),
+            possession: key::prove_possession(&device_key, &STRANGER.0).to_vec(),
+            ..v1::DeviceEnrolled::default()
+        };
+        log.add(&By(TABLET, &other), Kind::DeviceEnrolled(device), vec![]);
+        let report = report(STRANGER, if forged { &other } else { &device_key });
+        log.add(&By(SERVICE, &service), Kind::DeviceReported(v1::DeviceReported { report }), vec![]);
+        if forged {
+            assert_eq!(named(check(&log)), ("report", Some(5)));
+        } else {
+            assert_eq!(check(&log).unwrap().reports, 1);
+        }
+    }
 }
