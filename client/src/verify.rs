@@ -7,7 +7,7 @@
 //!
 //! Not checked here: attachments named by facts; whether a device was enrolled when its facts were admitted (the log proves
 //! the author, for the device it has the service's word). One log key is followed from the first entry to the last: a log
-//! that went on under another epoch or key is reported under `root`. Memory grows by some 60 bytes with every fact, for
+//! that went on under another epoch or key is reported under `root`. Memory grows with every fact, for
 //! the places of runs, and holds every fact that is unread.
 
 mod keys;
