@@ -10,7 +10,6 @@ use clap::{Parser, Subcommand};
 use rinsebook_proto::bytes::Id;
 use rinsebook_proto::clock::SystemClock;
 use rinsebook_proto::key;
-use rinsebook_proto::note::VerifierKey;
 use rinsebook_proto::v1::{self, Blocks, Verdict};
 use tonic::transport::Channel;
 use zeroize::Zeroizing;
@@ -20,10 +19,6 @@ use crate::rpc::{open_items_client::OpenItemsClient, records_client::RecordsClie
 use crate::station::Station;
 use crate::{ClientError, demo, remote, render, sync, verify};
 
-/// Checked and found bad.
-const BAD: u8 = 3;
-/// Could not check.
-const COULD_NOT: u8 = 5;
 /// Items block.
 const BLOCKED: u8 = 4;
 
@@ -61,14 +56,7 @@ enum Command {
         tries: u32,
     },
     /// Check a whole log folder; no service is needed.
-    Verify {
-        /// The folder with the segment files.
-        #[arg(value_name = "DIR")]
-        log: PathBuf,
-        /// The log's verifier key, or a file that holds it. Bring your own: one from the same place proves little.
-        #[arg(long, value_name = "KEY")]
-        log_key: Option<String>,
-    },
+    Verify(verify::Args),
     /// Show what is open.
     Items {
         /// The station's folder.
@@ -127,7 +115,7 @@ async fn run(command: Command) -> Result<ExitCode, ClientError> {
         }
         Command::Key { out, passphrase_file } => make_key(&out, &passphrase_file),
         Command::Sync { station, tries } => send(&station, tries).await,
-        Command::Verify { log, log_key } => check(&log, log_key.as_deref()),
+        Command::Verify(args) => verify::run(&args, &mut std::io::stdout()),
         Command::Items { station, aircraft } => items(&station, aircraft.as_deref()).await,
         Command::Assess { station, aircraft, start, assume_closed, record } => {
             let request = v1::AssessRequest {
@@ -191,25 +179,6 @@ async fn send(station: &Path, tries: u32) -> Result<ExitCode, ClientError> {
     })?;
     let all_well = report.refused.is_empty() && report.left == 0;
     Ok(if all_well { ExitCode::SUCCESS } else { ExitCode::from(1) })
-}
-
-fn check(log: &Path, log_key: Option<&str>) -> Result<ExitCode, ClientError> {
-    let log_key = log_key
-        .map(|given| {
-            let text = std::fs::read_to_string(given).unwrap_or_else(|_| given.to_owned());
-            VerifierKey::parse(&text).map_err(|e| ClientError::Usage(format!("--log-key: {e}")))
-        })
-        .transpose()?;
-    match verify::log_dir(log, log_key.as_ref()) {
-        Ok(good) => {
-            print(|o| writeln!(o, "{good}"))?;
-            Ok(ExitCode::SUCCESS)
-        }
-        Err(fault) => {
-            print(|o| writeln!(o, "{fault}"))?;
-            Ok(ExitCode::from(if matches!(fault, verify::Fault::Bad { .. }) { BAD } else { COULD_NOT }))
-        }
-    }
 }
 
 async fn find_aircraft(channel: Channel, name: &str) -> Result<Vec<u8>, ClientError> {

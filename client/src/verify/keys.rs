@@ -16,6 +16,8 @@ pub(super) struct Keys {
     custody: HashMap<Hash, Id>,
     ever_custodians: HashSet<Id>,
     service: Option<Hash>,
+    /// Kept offline: what they sign can be checked, but here it gives nobody custody.
+    recovery: HashMap<Hash, VerifyingKey>,
     report_keys: HashMap<Id, VerifyingKey>,
 }
 
@@ -41,20 +43,35 @@ impl Keys {
             self.keys.insert(key::key_id(&service), (service, None));
             self.service = Some(key::key_id(&service));
         }
+        let recovery = founded.recovery_keys.iter().filter_map(|bytes| key::public_key(bytes).ok());
+        self.recovery = recovery.map(|key| (key::key_id(&key), key)).collect();
     }
 
-    /// Takes note of a fact with a good signature; true when a person's key came in.
-    pub(super) fn note(&mut self, fact: &Signed, kind: &Kind) -> bool {
-        let person = self.keys.get(&fact.header().author_key).and_then(|(_, person)| *person);
-        let Some(person) = person else { return false };
+    /// Whether a recovery key signed it.
+    pub(super) fn by_recovery_key(&self, fact: &Signed) -> bool {
+        self.recovery.get(&fact.header().author_key).is_some_and(|key| fact.signed_by(key))
+    }
+
+    /// Whether its signer has custody, as a fact about the roster asks.
+    pub(super) fn by_custodian(&self, fact: &Signed) -> bool {
+        let on_roster = fact.header().subjects.contains(&Subject::Roster);
+        on_roster && self.signer(fact).is_some_and(|person| self.custody.values().any(|holder| *holder == person))
+    }
+
+    fn signer(&self, fact: &Signed) -> Option<Id> {
+        self.keys.get(&fact.header().author_key).and_then(|(_, person)| *person)
+    }
+
+    /// Takes note of a fact with a good signature; gives the id of a person's key that came in with it.
+    pub(super) fn note(&mut self, fact: &Signed, kind: &Kind) -> Option<Hash> {
+        let person = self.signer(fact)?;
         // A report is taken from a device whose enroller had custody once: to call it unproved for what was withdrawn
         // since would be a false alarm. Its signature is checked all the same.
         if let (Kind::DeviceEnrolled(enrolled), true) = (kind, self.ever_custodians.contains(&person)) {
             self.enrol_device(enrolled);
         }
-        let on_roster = fact.header().subjects.contains(&Subject::Roster);
-        if !on_roster || !self.custody.values().any(|holder| *holder == person) {
-            return false;
+        if !self.by_custodian(fact) {
+            return None;
         }
         match kind {
             Kind::KeyEnrolled(enrolled) => return self.enrol(enrolled),
@@ -68,7 +85,7 @@ impl Keys {
             }
             _ => {}
         }
-        false
+        None
     }
 
     fn grant_custody(&mut self, grant: Hash, person: &[u8]) {
@@ -78,14 +95,16 @@ impl Keys {
         }
     }
 
-    fn enrol(&mut self, enrolled: &v1::KeyEnrolled) -> bool {
-        let Ok(public) = key::public_key(&enrolled.public_key) else { return false };
-        let proved = key::possesses(&public, &enrolled.person, &enrolled.possession);
-        if proved {
-            // The first enrolment stands: a key does not pass from one person to another.
-            self.keys.entry(key::key_id(&public)).or_insert((public, Id::from_slice(&enrolled.person)));
+    /// Gives the key's id, where it was not known and its proof holds. The first enrolment stands: a key does not pass
+    /// from one person to another.
+    fn enrol(&mut self, enrolled: &v1::KeyEnrolled) -> Option<Hash> {
+        let public = key::public_key(&enrolled.public_key).ok()?;
+        let id = key::key_id(&public);
+        if self.keys.contains_key(&id) || !key::possesses(&public, &enrolled.person, &enrolled.possession) {
+            return None;
         }
-        proved
+        self.keys.insert(id, (public, Id::from_slice(&enrolled.person)));
+        Some(id)
     }
 
     fn enrol_device(&mut self, enrolled: &v1::DeviceEnrolled) {

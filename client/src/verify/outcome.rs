@@ -1,24 +1,48 @@
 //! What a verification comes to: a good log with its counts, or the first thing that is wrong and where.
 
 use rinsebook_proto::bytes::Hash;
+use serde_json::{Value, json};
 
 /// What a good log amounts to.
 #[derive(Debug, Clone, Default, PartialEq, Eq)]
 pub struct Good {
+    /// Segment files.
+    pub segments: u64,
     /// Entries.
     pub entries: u64,
     /// Groups, each with a checkpoint that holds.
     pub groups: u64,
     /// Signatures by people and by the service that hold.
     pub signatures: u64,
+    /// Those of them that could be checked only once their key was enrolled.
+    pub read_later: u64,
     /// Devices' reports whose signature holds.
     pub reports: u64,
     /// Facts by keys that are never enrolled.
     pub unread: u64,
+    /// Runs of devices, each with all of its places.
+    pub runs: u64,
+    /// Places held by a refused fact.
+    pub refused_places: u64,
+    /// Places that a device's own report gave up.
+    pub lost_places: u64,
+    /// Annexes and attachments, where they were checked.
+    pub blobs: Option<BlobCounts>,
+    /// SHA-256 of the founding envelope.
+    pub record: Hash,
     /// The root over all entries.
     pub root: Hash,
     /// Whether the log key was the verifier's own.
     pub origin_proved: bool,
+}
+
+/// Bytes beside the log that facts name.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq)]
+pub struct BlobCounts {
+    /// There, and what was named; counted each time that a fact names one.
+    pub held: u64,
+    /// Annexes that are not there, and which a custodian's fact says were erased.
+    pub erased: u64,
 }
 
 /// Why a log is not good, or was not checked.
@@ -51,30 +75,88 @@ fn place(index: Option<u64>, file: Option<&str>, offset: Option<u64>) -> String 
     }
 }
 
+impl Fault {
+    /// The same as one object, under stable names; what is not known is null.
+    pub fn to_json(&self) -> Value {
+        match self {
+            Fault::Bad { check, index, file, offset, why } => json!({
+                "checked": true,
+                "good": false,
+                "check": check,
+                "index": index,
+                "file": file,
+                "offset": offset,
+                "why": why,
+            }),
+            Fault::CouldNot(why) => json!({ "checked": false, "good": null, "why": why }),
+        }
+    }
+}
+
 impl Good {
-    /// The same as one object, under stable names; the root in hex.
-    pub fn to_json(&self) -> serde_json::Value {
-        serde_json::json!({
+    /// The same as one object, under stable names; hashes in hex; `blobs` is null where they were not checked.
+    pub fn to_json(&self) -> Value {
+        json!({
+            "checked": true,
             "good": true,
+            "segments": self.segments,
             "entries": self.entries,
             "groups": self.groups,
             "signatures": self.signatures,
+            "read_later": self.read_later,
             "reports": self.reports,
             "unread": self.unread,
-            "root": hex::encode(self.root.0),
+            "runs": self.runs,
+            "refused_places": self.refused_places,
+            "lost_places": self.lost_places,
+            "blobs": self.blobs.map(|b| json!({ "held": b.held, "erased": b.erased })),
+            "record": self.record.to_string(),
+            "root": self.root.to_string(),
             "origin_proved": self.origin_proved,
         })
     }
+
+    fn lines(&self) -> [(&'static str, String); 12] {
+        let Good { entries, signatures, .. } = self;
+        let blobs = match self.blobs {
+            Some(b) => format!("{} named are there; {} annexes erased by a custodian's fact", b.held, b.erased),
+            None => "not checked; give --blobs".to_owned(),
+        };
+        [
+            ("journal", format!("every byte of {} accounted for", counted(self.segments, "segment file"))),
+            ("entry", format!("{entries} in the exact form")),
+            ("fact", format!("{entries} in the exact form")),
+            ("record", format!("every fact names {}", self.record.short())),
+            ("chain", format!("{entries}, each naming the one before")),
+            ("link", "each entry names those before it about the same subjects".to_owned()),
+            ("time received", "never runs backwards".to_owned()),
+            ("signature", format!("{signatures} hold; {} unread, by keys that are never enrolled", self.unread)),
+            ("report", format!("{} of devices hold", self.reports)),
+            ("device chain", {
+                let runs = counted(self.runs, "run");
+                format!("{runs} without a gap; places refused {}, lost {}", self.refused_places, self.lost_places)
+            }),
+            ("blob", blobs),
+            ("root", format!("{} hold", counted(self.groups, "signed checkpoint"))),
+        ]
+    }
+}
+
+fn counted(count: u64, what: &str) -> String {
+    format!("{count} {what}{}", if count == 1 { "" } else { "s" })
 }
 
 impl std::fmt::Display for Good {
     fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
-        writeln!(f, "journal       every byte of the segment files accounted for")?;
-        writeln!(f, "chain, links  {} entries, each naming those before it", self.entries)?;
-        writeln!(f, "signatures    {} hold; {} reports of devices hold", self.signatures, self.reports)?;
-        writeln!(f, "unread        {} facts by keys that are not enrolled", self.unread)?;
-        writeln!(f, "checkpoints   {} signed roots hold", self.groups)?;
-        let origin = if self.origin_proved { "" } else { "; consistent with itself, origin unproved: give --log-key" };
-        write!(f, "good: {} entries, root {}{origin}", self.entries, self.root)
+        for (check, result) in self.lines() {
+            writeln!(f, "{check:<14}{result}")?;
+        }
+        writeln!(f, "{:<14}{}", "", self.root)?;
+        let entries = if self.entries == 1 { "entry" } else { "entries" };
+        write!(f, "good: {} {entries}", self.entries)?;
+        if !self.origin_proved {
+            write!(f, "; consistent with itself, origin unproved: give --log-key")?;
+        }
+        Ok(())
     }
 }

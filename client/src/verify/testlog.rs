@@ -18,7 +18,7 @@ pub(super) const ORIGIN: &str = "shop.example/1";
 pub(super) const CUSTODIAN: Id = Id([1; 16]);
 pub(super) const TABLET: Id = Id([2; 16]);
 pub(super) const SERVICE: Id = Id([3; 16]);
-const RUN: Id = Id([9; 16]);
+pub(super) const RUN: Id = Id([9; 16]);
 
 /// Who signs and from which device a fact claims to come.
 pub(super) struct By<'a>(pub Id, pub &'a SigningKey);
@@ -104,6 +104,32 @@ impl TestLog {
     pub(super) fn join(&mut self) {
         let last = self.groups.pop().unwrap();
         self.groups.last_mut().unwrap().extend(last);
+    }
+
+    /// One bit of the last fact's signature is altered; the device's next fact names what it is now.
+    pub(super) fn spoil_last_signature(&mut self) {
+        let fact = self.groups.last_mut().unwrap().last_mut().unwrap();
+        let mut bytes = fact.bytes().to_vec();
+        *bytes.last_mut().unwrap() ^= 1;
+        *fact = Signed::parse(&bytes, bytes.len()).unwrap();
+        self.places.get_mut(&fact.header().device).unwrap().1 = fact.hash();
+    }
+
+    pub(super) fn next_counter(&self, device: Id) -> u64 {
+        self.places[&device].0
+    }
+
+    /// The device's next fact takes this place and names this.
+    pub(super) fn go_on(&mut self, device: Id, counter: u64, previous: Hash) {
+        self.places.insert(device, (counter, previous));
+    }
+
+    pub(super) fn skip_place(&mut self, device: Id) {
+        self.places.get_mut(&device).unwrap().0 += 1;
+    }
+
+    pub(super) fn forget_previous(&mut self, device: Id) {
+        self.places.get_mut(&device).unwrap().1 = Hash::ZERO;
     }
 
     pub(super) fn verifier_key(&self) -> VerifierKey {

@@ -10,13 +10,13 @@ use rinsebook_proto::key::{self, SigningKey};
 use rinsebook_proto::note::Checkpoint;
 use rinsebook_proto::v1::{self, Authority};
 
-use super::testlog::{By, SERVICE, TABLET, TestLog, key_of};
+use super::testlog::{By, RUN, SERVICE, TABLET, TestLog, key_of};
 use super::{Fault, Good, log_dir};
 
 const OTHER: Id = Id([5; 16]);
 const STRANGER: Id = Id([6; 16]);
 /// Room for everything in one file.
-const ONE_FILE: u64 = 1 << 20;
+const ONE_FILE: u64 = 1 << 16;
 
 fn check(log: &TestLog) -> Result<Good, Fault> {
     check_altered(log, |_| {})
@@ -66,6 +66,10 @@ fn lost(device: Id, places: std::ops::RangeInclusive<u64>, report: Vec<u8>) -> K
     })
 }
 
+fn log_run() -> Vec<u8> {
+    RUN.to_vec()
+}
+
 #[test]
 fn a_good_log_in_several_files_is_good_and_says_whose_word_its_origin_is() {
     let (log, dir) = (small(), tempfile::tempdir().unwrap());
@@ -81,7 +85,7 @@ fn a_good_log_in_several_files_is_good_and_says_whose_word_its_origin_is() {
 }
 
 #[test]
-fn every_seventh_byte_altered_is_found_with_its_file_and_offset() {
+fn every_byte_altered_is_found_with_its_file_and_offset() {
     let (log, dir) = (small(), tempfile::tempdir().unwrap());
     log.write(dir.path(), ONE_FILE, |_| {}, |_| {});
     let seed = std::env::var("RINSEBOOK_SEED").ok().and_then(|s| s.parse().ok());
@@ -90,8 +94,8 @@ fn every_seventh_byte_altered_is_found_with_its_file_and_offset() {
     let file = std::fs::read_dir(dir.path()).unwrap().next().unwrap().unwrap().path();
     let whole = std::fs::read(&file).unwrap();
     let used = whole.iter().rposition(|byte| *byte != 0).unwrap() + 1;
-    // Unused space is checked at the same step far beyond what is used.
-    for at in ((seed % 7) as usize..used + 700).step_by(7) {
+    // Unused space is checked some way beyond what is used.
+    for at in 0..used + 100 {
         let mut bytes = whole.clone();
         bytes[at] ^= 1 << (seed.wrapping_add(at as u64) % 8);
         std::fs::write(&file, bytes).unwrap();
@@ -178,7 +182,112 @@ fn a_fact_by_a_key_enrolled_later_is_read_then_and_one_by_a_key_never_enrolled_s
     assert_eq!(check(&log).unwrap().unread, 1);
     log.add(&By(TABLET, &custodian), Kind::KeyEnrolled(key_of(STRANGER, &later)), vec![]);
     let good = check(&log).unwrap();
-    assert_eq!((good.unread, good.signatures), (0, 6));
+    assert_eq!((good.unread, good.signatures, good.read_later), (0, 6, 1));
+}
+
+#[test]
+fn a_fact_whose_signature_does_not_hold_under_a_key_enrolled_later_stays_unread() {
+    let mut log = small();
+    let (custodian, later) = (log.custodian_key.clone(), key::generate());
+    log.add(&By(TABLET, &later), person(STRANGER), vec![]);
+    log.spoil_last_signature();
+    log.add(&By(TABLET, &later), person(STRANGER), vec![]);
+    log.add(&By(TABLET, &custodian), Kind::KeyEnrolled(key_of(STRANGER, &later)), vec![]);
+    let good = check(&log).unwrap();
+    assert_eq!((good.unread, good.read_later), (1, 1));
+}
+
+#[test]
+fn what_a_recovery_key_signs_is_read_and_gives_nobody_custody() {
+    let (recovery, third) = (key::generate(), key::generate());
+    let listed = recovery.verifying_key().as_bytes().to_vec();
+    let mut log = TestLog::founded(|f| f.recovery_keys = vec![listed]);
+    log.add(&By(TABLET, &recovery), Kind::KeyEnrolled(key_of(STRANGER, &third)), vec![]);
+    let good = check(&log).unwrap();
+    assert_eq!((good.signatures, good.unread), (2, 0));
+    log.add(&By(TABLET, &third), person(OTHER), vec![]);
+    assert_eq!(check(&log).unwrap().unread, 1, "its key was enrolled by nobody with custody");
+
+    // Enrolled as a person's key later: what was read by then is not counted twice.
+    let custodian = log.custodian_key.clone();
+    log.add(&By(TABLET, &recovery), person(OTHER), vec![]);
+    log.spoil_last_signature();
+    log.add(&By(TABLET, &custodian), Kind::KeyEnrolled(key_of(OTHER, &recovery)), vec![]);
+    let good = check(&log).unwrap();
+    assert_eq!((good.signatures, good.read_later, good.unread), (3, 0, 2));
+}
+
+#[test]
+fn a_place_left_out_or_a_previous_fact_not_named_is_found_by_the_device_chain() {
+    let mut log = small();
+    let custodian = log.custodian_key.clone();
+    log.skip_place(TABLET);
+    log.add(&By(TABLET, &custodian), person(STRANGER), vec![]);
+    assert_eq!(named(check(&log)), ("device chain", Some(4)));
+    let mut log = small();
+    log.forget_previous(TABLET);
+    log.add(&By(TABLET, &custodian), person(STRANGER), vec![]);
+    assert_eq!(named(check(&log)).0, "device chain");
+}
+
+#[test]
+fn after_places_that_were_lost_or_refused_the_chain_goes_on() {
+    let mut log = small();
+    let (custodian, service) = (log.custodian_key.clone(), log.service_key.clone());
+    let at = log.next_counter(TABLET);
+    let refused = |counter| {
+        Kind::FactRefused(v1::FactRefused {
+            device: TABLET.to_vec(),
+            run: log_run(),
+            counter,
+            received_digest: vec![0xAB; 32],
+            reason: v1::RefusalReason::Malformed as i32,
+            ..v1::FactRefused::default()
+        })
+    };
+    log.add(&By(SERVICE, &service), refused(at), vec![]);
+    log.go_on(TABLET, at + 1, Hash([0xAB; 32]));
+    log.add(&By(TABLET, &custodian), person(STRANGER), vec![]);
+    let Kind::PlacesLost(mut places) = lost(TABLET, at + 2..=at + 3, report(TABLET, &log.report_key)) else {
+        unreachable!("it makes nothing else")
+    };
+    places.run = log_run();
+    log.add(&By(SERVICE, &service), Kind::PlacesLost(places), vec![]);
+    log.go_on(TABLET, at + 4, Hash([0x77; 32]));
+    log.add(&By(TABLET, &custodian), person(STRANGER), vec![]);
+    let good = check(&log).unwrap();
+    assert_eq!((good.refused_places, good.lost_places, good.runs), (1, 2, 2));
+
+    // The control: the place after a refusal names the bytes that were refused.
+    let mut log = small();
+    let (custodian, service) = (log.custodian_key.clone(), log.service_key.clone());
+    log.add(&By(SERVICE, &service), refused(at), vec![]);
+    log.go_on(TABLET, at + 1, Hash([0xAC; 32]));
+    log.add(&By(TABLET, &custodian), person(STRANGER), vec![]);
+    assert_eq!(named(check(&log)), ("device chain", Some(5)));
+}
+
+#[test]
+fn a_fault_in_a_group_of_many_is_placed_at_its_own_entry() {
+    let mut log = small();
+    let custodian = log.custodian_key.clone();
+    for number in 0..40 {
+        log.add(&By(TABLET, &custodian), person(STRANGER), vec![]);
+        if number == 20 {
+            log.spoil_last_signature();
+        }
+        log.join();
+    }
+    let Err(Fault::Bad { check: "signature", index: Some(24), offset: Some(offset), .. }) = check(&log) else {
+        panic!("{:?}", check(&log))
+    };
+    let mut shorter = small();
+    let custodian = shorter.custodian_key.clone();
+    shorter.add(&By(TABLET, &custodian), person(STRANGER), vec![]);
+    shorter.spoil_last_signature();
+    shorter.join();
+    let Err(Fault::Bad { offset: Some(earlier), .. }) = check(&shorter) else { panic!("{:?}", check(&shorter)) };
+    assert!(offset > earlier, "{offset} {earlier}: not where the group begins");
 }
 
 #[test]

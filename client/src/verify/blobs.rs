@@ -1,0 +1,108 @@
+//! What facts name beside the log: annexes and attachments, by digest, one file each. A file holds one byte with the
+//! salt's length (16 for an annex, 0 for an attachment), the salt, the content; the digest is SHA-256(salt ‖ content).
+
+use std::collections::{BTreeMap, HashSet};
+use std::io::{ErrorKind, Read};
+use std::path::{Path, PathBuf};
+
+use rinsebook_proto::bytes::Hash;
+use rinsebook_proto::fact::{BlobNamed, Kind, blobs_named};
+use rinsebook_proto::v1;
+
+use super::outcome::{BlobCounts, Fault};
+
+/// The longest salt and content, with the byte before them.
+const MAX_FILE_BYTES: u64 = 1 + 16 + (1 << 20);
+
+/// See the module.
+#[derive(Debug)]
+pub(super) struct Blobs {
+    dir: PathBuf,
+    /// Annexes that are not there, with the first entry that names them: good if an erasure says so.
+    missing: BTreeMap<Hash, u64>,
+    erased: HashSet<Hash>,
+    held: u64,
+    /// The first that could not be read: no verdict then, unless something else is bad.
+    unreadable: Option<String>,
+}
+
+enum Found {
+    Held,
+    Missing,
+    Other,
+}
+
+impl Blobs {
+    pub(super) fn new(dir: &Path) -> Blobs {
+        Blobs { dir: dir.to_owned(), missing: BTreeMap::new(), erased: HashSet::new(), held: 0, unreadable: None }
+    }
+
+    /// Checks what the fact at this index names.
+    pub(super) fn named(&mut self, index: u64, kind: &Kind) -> Result<(), String> {
+        for blob in blobs_named(kind) {
+            let digest = blob.digest();
+            match (self.find(blob), blob) {
+                (Ok(Found::Held), _) => self.held += 1,
+                (Ok(Found::Missing), BlobNamed::Annex(_)) => {
+                    self.missing.entry(digest).or_insert(index);
+                }
+                (Ok(Found::Missing), BlobNamed::Attachment(_)) => {
+                    return Err(format!("the attachment {digest} that it names is not there"));
+                }
+                (Ok(Found::Other), _) => {
+                    return Err(format!("the file {digest} holds other bytes than the fact names"));
+                }
+                (Err(error), _) => {
+                    self.unreadable
+                        .get_or_insert_with(|| format!("{}: {error}", self.dir.join(digest.to_string()).display()));
+                }
+            }
+        }
+        Ok(())
+    }
+
+    /// Takes note of an erasure by somebody with custody.
+    pub(super) fn erased(&mut self, erased: &v1::AnnexErased) {
+        self.erased.extend(erased.digests.iter().filter_map(|digest| Hash::from_slice(digest)));
+    }
+
+    fn find(&self, blob: BlobNamed) -> std::io::Result<Found> {
+        let file = match std::fs::File::open(self.dir.join(blob.digest().to_string())) {
+            Ok(file) => file,
+            Err(error) if error.kind() == ErrorKind::NotFound => return Ok(Found::Missing),
+            Err(error) => return Err(error),
+        };
+        let mut bytes = Vec::new();
+        // One byte more than may be there is enough to tell that it is too long.
+        file.take(MAX_FILE_BYTES + 1).read_to_end(&mut bytes)?;
+        let salt_bytes = match blob {
+            BlobNamed::Annex(_) => 16,
+            BlobNamed::Attachment(_) => 0,
+        };
+        let good = bytes.len() as u64 <= MAX_FILE_BYTES
+            && bytes.len() > salt_bytes
+            && usize::from(bytes[0]) == salt_bytes
+            && Hash::of(&bytes[1..]) == blob.digest();
+        Ok(if good { Found::Held } else { Found::Other })
+    }
+
+    /// What it comes to, once every fact was seen.
+    pub(super) fn finish(mut self) -> Result<BlobCounts, Fault> {
+        let before = self.missing.len();
+        self.missing.retain(|digest, _| !self.erased.contains(digest));
+        let erased = (before - self.missing.len()) as u64;
+        if let Some((digest, index)) = self.missing.iter().min_by_key(|(_, index)| **index) {
+            return Err(Fault::Bad {
+                check: "blob",
+                index: Some(*index),
+                file: None,
+                offset: None,
+                why: format!("the annex {digest} that it names is not there, and no fact says that it was erased"),
+            });
+        }
+        match self.unreadable {
+            Some(why) => Err(Fault::CouldNot(format!("a blob could not be read: {why}"))),
+            None => Ok(BlobCounts { held: self.held, erased }),
+        }
+    }
+}

@@ -1,0 +1,280 @@
+//! The checks themselves, entry after entry: the parts that need nothing but their own bytes in parallel, the rest in order.
+
+use std::collections::HashMap;
+
+use rayon::prelude::*;
+use rinsebook_proto::bytes::{Hash, Id};
+use rinsebook_proto::entry::{Entry, EntryChain};
+use rinsebook_proto::fact::{Kind, MAX_ENVELOPE_BYTES, MAX_SERVICE_ENVELOPE_BYTES, Signed};
+use rinsebook_proto::journal::Group;
+use rinsebook_proto::key;
+use rinsebook_proto::note::{Checkpoint, VerifierKey};
+use rinsebook_proto::tree::{Edge, leaf_hash};
+
+use super::blobs::Blobs;
+use super::keys::Keys;
+use super::places::Places;
+use super::{Asked, Failed, Fault, Good};
+
+/// A failed check's name and why.
+type Wrong = (&'static str, String);
+
+/// Fewer entries than this are not worth another thread.
+const ENTRIES_A_THREAD: usize = 8;
+
+/// An entry taken apart, with what could be said of its signature before its group was looked at in order.
+struct Opened {
+    entry: Entry,
+    fact: Signed,
+    /// Whether the signature holds; none: its key was not enrolled before the group.
+    holds: Option<bool>,
+}
+
+pub(super) struct Checker {
+    log_key: Option<VerifierKey>,
+    chain: EntryChain,
+    edge: Edge,
+    keys: Keys,
+    places: Places,
+    blobs: Option<Blobs>,
+    record: Hash,
+    service_device: Option<Id>,
+    /// How many facts came by each key that was not enrolled then.
+    early: HashMap<Hash, u64>,
+    /// Those of these keys that were enrolled after all, with the entry that did it.
+    late: HashMap<Hash, u64>,
+    good: Good,
+}
+
+impl Checker {
+    pub(super) fn new(asked: &Asked<'_>) -> Checker {
+        Checker {
+            log_key: asked.log_key.cloned(),
+            chain: EntryChain::default(),
+            edge: Edge::default(),
+            keys: Keys::default(),
+            places: Places::default(),
+            blobs: asked.blobs.map(Blobs::new),
+            record: Hash::ZERO,
+            service_device: None,
+            early: HashMap::new(),
+            late: HashMap::new(),
+            good: Good { origin_proved: asked.log_key.is_some(), ..Good::default() },
+        }
+    }
+
+    /// Entries checked so far.
+    pub(super) fn entries(&self) -> u64 {
+        self.good.entries
+    }
+
+    /// Checks one group; gives the hash of its last entry.
+    pub(super) fn group(&mut self, group: &Group) -> Result<[u8; 32], Failed> {
+        let keys = &self.keys;
+        let opened: Vec<Result<Opened, Wrong>> =
+            group.records.par_iter().with_min_len(ENTRIES_A_THREAD).map(|data| open(data, keys)).collect();
+        let mut last = Hash::ZERO;
+        for (at, (data, opened)) in group.records.iter().zip(opened).enumerate() {
+            let index = group.first + at as u64;
+            let checked = opened.and_then(|opened| self.entry(index, data, opened));
+            last = checked.map_err(|wrong| failed(group, at, wrong))?;
+        }
+        let index = group.first + group.records.len() as u64 - 1;
+        self.checkpoint(&group.end).map_err(|why| Failed { check: "root", index, offset: None, why })?;
+        self.good.groups += 1;
+        Ok(last.0)
+    }
+
+    fn entry(&mut self, index: u64, data: &[u8], opened: Opened) -> Result<Hash, Wrong> {
+        let Opened { entry, fact, holds } = opened;
+        let hash = self.chain.check(&entry, data, &fact.header().subjects).map_err(|e| {
+            let check = match e.0 {
+                why if why.starts_with("link:") => "link",
+                why if why.starts_with("its time received") => "time received",
+                _ => "chain",
+            };
+            (check, e.to_string())
+        })?;
+        self.edge.push(hash);
+        if index == 0 {
+            self.found(&fact).map_err(|why| ("record", why))?;
+        } else if fact.header().record != self.record {
+            return Err(("record", "it names another record".to_owned()));
+        }
+        let from_service = Some(fact.header().device) == self.service_device;
+        if !from_service && entry.envelope.len() > MAX_ENVELOPE_BYTES {
+            return Err(("fact", "it is larger than a device's fact may be".to_owned()));
+        }
+        self.places.admit(fact.header(), fact.hash()).map_err(|why| ("device chain", why))?;
+        if let (true, Some(kind)) = (from_service, fact.kind()) {
+            self.places.told(kind).map_err(|why| ("device chain", why))?;
+        }
+        self.signature(index, &fact, holds, from_service)?;
+        if let (Some(blobs), Some(kind)) = (&mut self.blobs, fact.kind()) {
+            blobs.named(index, kind).map_err(|why| ("blob", why))?;
+        }
+        self.good.entries += 1;
+        Ok(hash)
+    }
+
+    fn found(&mut self, fact: &Signed) -> Result<(), String> {
+        let Some(Kind::RecordFounded(founded)) = fact.kind() else {
+            return Err("the first entry is not the founding fact".to_owned());
+        };
+        if fact.header().record != Hash::ZERO {
+            return Err("the founding fact names a record".to_owned());
+        }
+        self.record = fact.hash();
+        self.service_device = Id::from_slice(&founded.service_device);
+        self.keys.found(self.record, founded);
+        let log_public_key = key::public_key(&founded.log_public_key).map_err(|e| e.to_string())?;
+        let own = VerifierKey::new(&format!("{}/1", founded.origin_name), log_public_key);
+        match &self.log_key {
+            Some(key) if *key != own => {
+                Err("the founding fact names another log or log key than the one given".to_owned())
+            }
+            Some(_) => Ok(()),
+            None => {
+                self.log_key = Some(own);
+                Ok(())
+            }
+        }
+    }
+
+    fn signature(&mut self, index: u64, fact: &Signed, holds: Option<bool>, from_service: bool) -> Result<(), Wrong> {
+        let author = &fact.header().author_key;
+        // The service alone signs for its own device, and for no other: its facts take places and speak of devices.
+        if from_service != self.keys.is_service(author) {
+            return Err(("signature", "the service's key and the service's device do not go together".to_owned()));
+        }
+        let Some(holds) = holds.or_else(|| self.keys.get(author).map(|key| fact.signed_by(&key))) else {
+            return self.unknown_key(fact);
+        };
+        if !holds {
+            return Err(("signature", "it does not hold under the key that the fact names".to_owned()));
+        }
+        self.good.signatures += 1;
+        let Some(kind) = fact.kind() else { return Ok(()) };
+        if from_service {
+            return self.report(kind).map_err(|why| ("report", why));
+        }
+        if let (Some(blobs), Kind::AnnexErased(erased)) = (&mut self.blobs, kind)
+            && self.keys.by_custodian(fact)
+        {
+            blobs.erased(erased);
+        }
+        if let Some(key) = self.keys.note(fact, kind).filter(|key| self.early.contains_key(key)) {
+            self.late.entry(key).or_insert(index);
+        }
+        Ok(())
+    }
+
+    fn unknown_key(&mut self, fact: &Signed) -> Result<(), Wrong> {
+        // The founding fact brings its own key, with proof of it: nothing can come later that would make it good.
+        if fact.header().record == Hash::ZERO {
+            return Err(("signature", "the founding fact does not prove the key that signed it".to_owned()));
+        }
+        if self.keys.by_recovery_key(fact) {
+            self.good.signatures += 1;
+        } else {
+            *self.early.entry(fact.header().author_key).or_default() += 1;
+        }
+        Ok(())
+    }
+
+    fn report(&mut self, kind: &Kind) -> Result<(), String> {
+        let (report, about) = match kind {
+            Kind::DeviceReported(b) => (&b.report, None),
+            Kind::PlacesLost(b) => (&b.report, Some(b.device.as_slice())),
+            _ => return Ok(()),
+        };
+        self.keys.check_report(report, about)?;
+        self.good.reports += 1;
+        Ok(())
+    }
+
+    fn checkpoint(&self, end: &[u8]) -> Result<(), String> {
+        let note = std::str::from_utf8(end).map_err(|_| "the checkpoint is no text".to_owned())?;
+        let checkpoint = Checkpoint::open(note, self.log_key.as_slice()).map_err(|e| e.to_string())?;
+        if checkpoint.size != self.edge.size() || checkpoint.root != self.edge.root() {
+            return Err("the checkpoint has another size or root than the entries give".to_owned());
+        }
+        Ok(())
+    }
+
+    /// Whether facts are to be read once more, since their key was enrolled after they came.
+    pub(super) fn has_late_keys(&self) -> bool {
+        !self.late.is_empty()
+    }
+
+    /// What reads them.
+    pub(super) fn second_reading(&self) -> SecondReading<'_> {
+        SecondReading { keys: &self.keys, late: &self.late, edge: Edge::default(), hold: 0 }
+    }
+
+    /// Takes what the second reading found. A signature that does not hold under a key enrolled later leaves its fact
+    /// unread: it was admitted before anyone could tell.
+    pub(super) fn read_late(&mut self, hold: u64, root: Hash) -> Result<(), Fault> {
+        if root != self.edge.root() {
+            return Err(Fault::CouldNot("the log changed while it was being checked; check again".to_owned()));
+        }
+        self.good.signatures += hold;
+        self.good.read_later = hold;
+        Ok(())
+    }
+
+    pub(super) fn finish(mut self, segments: u64) -> Result<Good, Fault> {
+        self.good.segments = segments;
+        self.good.unread = self.early.values().sum::<u64>() - self.good.read_later;
+        self.good.root = self.edge.root();
+        self.good.record = self.record;
+        (self.good.runs, self.good.refused_places, self.good.lost_places) = self.places.counts();
+        self.good.blobs = self.blobs.map(Blobs::finish).transpose()?;
+        Ok(self.good)
+    }
+}
+
+fn open(data: &[u8], keys: &Keys) -> Result<Opened, Wrong> {
+    let entry = Entry::decode(data).map_err(|e| ("entry", e.to_string()))?;
+    let fact = Signed::parse(&entry.envelope, MAX_SERVICE_ENVELOPE_BYTES).map_err(|e| ("fact", e.to_string()))?;
+    let holds = keys.get(&fact.header().author_key).map(|key| fact.signed_by(&key));
+    Ok(Opened { entry, fact, holds })
+}
+
+fn failed(group: &Group, at: usize, (check, why): Wrong) -> Failed {
+    Failed { check, index: group.first + at as u64, offset: group.record_offsets.get(at).copied(), why }
+}
+
+/// Reads the log once more for facts that came before their key did, and makes sure that it is still the same log.
+pub(super) struct SecondReading<'a> {
+    keys: &'a Keys,
+    late: &'a HashMap<Hash, u64>,
+    edge: Edge,
+    hold: u64,
+}
+
+impl SecondReading<'_> {
+    pub(super) fn group(&mut self, group: &Group) -> Result<[u8; 32], Failed> {
+        let mut last = Hash::ZERO;
+        for (at, data) in group.records.iter().enumerate() {
+            let index = group.first + at as u64;
+            last = leaf_hash(data);
+            self.edge.push(last);
+            let opened = open(data, self.keys).map_err(|wrong| failed(group, at, wrong))?;
+            let came_before = self.late.get(&opened.fact.header().author_key).is_some_and(|enrolled| index < *enrolled);
+            // What holds under a recovery key was counted when it was met.
+            if came_before && opened.holds == Some(true) && !self.keys.by_recovery_key(&opened.fact) {
+                self.hold += 1;
+            }
+        }
+        Ok(last.0)
+    }
+
+    pub(super) fn entries(&self) -> u64 {
+        self.edge.size()
+    }
+
+    pub(super) fn finish(self) -> (u64, Hash) {
+        (self.hold, self.edge.root())
+    }
+}

@@ -1,0 +1,77 @@
+//! The verifier on the command line.
+
+use std::io::Write;
+use std::path::PathBuf;
+use std::process::ExitCode;
+
+use indicatif::ProgressBar;
+use rinsebook_proto::note::VerifierKey;
+
+use super::{Asked, Fault, Good, check};
+use crate::ClientError;
+
+/// Checked and found bad.
+const BAD: u8 = 3;
+/// Could not check.
+const COULD_NOT: u8 = 5;
+
+/// What to verify, and by what.
+#[derive(Debug, Clone, clap::Args)]
+pub struct Args {
+    /// The folder with the segment files.
+    #[arg(value_name = "DIR")]
+    pub log: PathBuf,
+    /// The log's verifier key, or a file that holds it. Bring your own: one from the same place proves little.
+    #[arg(long, value_name = "KEY")]
+    pub log_key: Option<String>,
+    /// Check the annexes and attachments in this folder too.
+    #[arg(long, value_name = "DIR")]
+    pub blobs: Option<PathBuf>,
+    /// Answer as one JSON object.
+    #[arg(long)]
+    pub json: bool,
+}
+
+/// Verifies and tells: exit code 0 good, 3 checked and found bad, 5 could not check. How far it has come is told on
+/// standard error, where that is a terminal.
+pub fn run(args: &Args, out: &mut dyn Write) -> Result<ExitCode, ClientError> {
+    let log_key = args.log_key.as_deref().map(log_key).transpose()?;
+    let told = verified(args, log_key.as_ref());
+    let text = match (&told, args.json) {
+        (Ok(good), true) => good.to_json().to_string(),
+        (Err(fault), true) => fault.to_json().to_string(),
+        (Ok(good), false) => good.to_string(),
+        (Err(fault), false) => fault.to_string(),
+    };
+    writeln!(out, "{text}").map_err(ClientError::file("cannot write to standard output"))?;
+    Ok(match told {
+        Ok(_) => ExitCode::SUCCESS,
+        Err(Fault::Bad { .. }) => ExitCode::from(BAD),
+        Err(Fault::CouldNot(_)) => ExitCode::from(COULD_NOT),
+    })
+}
+
+fn verified(args: &Args, log_key: Option<&VerifierKey>) -> Result<Good, Fault> {
+    // A folder mistyped must not look like annexes that went missing.
+    if let Some(dir) = args.blobs.as_deref()
+        && let Err(error) = std::fs::read_dir(dir)
+    {
+        return Err(Fault::CouldNot(format!("the folder of blobs, {}: {error}", dir.display())));
+    }
+    let bar = ProgressBar::new_spinner();
+    let asked = Asked { log_key, blobs: args.blobs.as_deref() };
+    let told = check(&args.log, &asked, &mut |entries| bar.set_message(format!("{entries} entries checked")));
+    bar.finish_and_clear();
+    told
+}
+
+/// A key as text, or the file that holds it. A file that is there and cannot be read is told as such.
+fn log_key(given: &str) -> Result<VerifierKey, ClientError> {
+    let text = match std::fs::read_to_string(given) {
+        Ok(text) => text,
+        Err(error) if error.kind() == std::io::ErrorKind::NotFound => given.to_owned(),
+        Err(error) => return Err(ClientError::Usage(format!("--log-key: {given}: {error}"))),
+    };
+    VerifierKey::parse(text.trim())
+        .map_err(|e| ClientError::Usage(format!("--log-key: neither a file nor a verifier key (name+hash+key): {e}")))
+}
