@@ -7,20 +7,14 @@ use std::process::ExitCode;
 use std::sync::Arc;
 
 use clap::{Parser, Subcommand};
-use rinsebook_proto::bytes::Id;
 use rinsebook_proto::clock::SystemClock;
 use rinsebook_proto::key;
-use rinsebook_proto::v1::{self, Blocks, Verdict};
 use tonic::transport::Channel;
 use zeroize::Zeroizing;
 
 use crate::home::{Home, write_new};
-use crate::rpc::{open_items_client::OpenItemsClient, records_client::RecordsClient};
 use crate::station::Station;
-use crate::{ClientError, demo, remote, render, sync, verify};
-
-/// Items block.
-const BLOCKED: u8 = 4;
+use crate::{ClientError, demo, query, remote, sync, verify};
 
 #[derive(Parser)]
 #[command(name = "rinsebook", version, about = "The record of engine core washes: what is open, and proof of it.")]
@@ -58,30 +52,11 @@ enum Command {
     /// Check a whole log folder; no service is needed.
     Verify(verify::Args),
     /// Show what is open.
-    Items {
-        /// The station's folder.
-        #[arg(long, value_name = "DIR")]
-        station: PathBuf,
-        /// A registration or id; without it, every aircraft.
-        aircraft: Option<String>,
-    },
+    Items(query::ItemsArgs),
     /// Ask what stands in the way of one aircraft.
-    Assess {
-        /// The station's folder.
-        #[arg(long, value_name = "DIR")]
-        station: PathBuf,
-        /// A registration or id.
-        aircraft: String,
-        /// The planned start, such as 2031-03-04T05:10:00Z.
-        #[arg(long, value_name = "TIME")]
-        start: Option<chrono::DateTime<chrono::Utc>>,
-        /// Items assumed closed, such as inspection-due.
-        #[arg(long, value_name = "ITEM")]
-        assume_closed: Vec<String>,
-        /// Keep question and answer in the log.
-        #[arg(long)]
-        record: bool,
-    },
+    Assess(query::AssessArgs),
+    /// Show a fact, a wash or an aircraft.
+    Show(query::ShowArgs),
 }
 
 /// Runs the command line.
@@ -116,17 +91,14 @@ async fn run(command: Command) -> Result<ExitCode, ClientError> {
         Command::Key { out, passphrase_file } => make_key(&out, &passphrase_file),
         Command::Sync { station, tries } => send(&station, tries).await,
         Command::Verify(args) => verify::run(&args, &mut std::io::stdout()),
-        Command::Items { station, aircraft } => items(&station, aircraft.as_deref()).await,
-        Command::Assess { station, aircraft, start, assume_closed, record } => {
-            let request = v1::AssessRequest {
-                planned_start_ms: start.map(|t| u64::try_from(t.timestamp_millis()).unwrap_or(0)),
-                assume_closed,
-                record,
-                ..v1::AssessRequest::default()
-            };
-            assess(&station, &aircraft, request).await
-        }
+        Command::Items(args) => query::run_items(connect(&args.station).await?, &args, &mut std::io::stdout()).await,
+        Command::Assess(args) => query::run_assess(connect(&args.station).await?, &args, &mut std::io::stdout()).await,
+        Command::Show(args) => query::run_show(connect(&args.station).await?, &args, &mut std::io::stdout()).await,
     }
+}
+
+async fn connect(station: &Path) -> Result<Channel, ClientError> {
+    remote::connect(&Home::open(station)?).await
 }
 
 fn print(write: impl FnOnce(&mut dyn Write) -> std::io::Result<()>) -> Result<(), ClientError> {
@@ -179,64 +151,4 @@ async fn send(station: &Path, tries: u32) -> Result<ExitCode, ClientError> {
     })?;
     let all_well = report.refused.is_empty() && report.left == 0;
     Ok(if all_well { ExitCode::SUCCESS } else { ExitCode::from(1) })
-}
-
-async fn find_aircraft(channel: Channel, name: &str) -> Result<Vec<u8>, ClientError> {
-    if let Some(id) = Id::from_hex(name) {
-        return Ok(id.to_vec());
-    }
-    let mut records = RecordsClient::new(channel);
-    let mut page_token = String::new();
-    loop {
-        let request = v1::ListAircraftRequest { page_token, ..v1::ListAircraftRequest::default() };
-        let page = records.list_aircraft(request).await?.into_inner();
-        if let Some(found) = page.aircraft.into_iter().find(|a| a.registration == name) {
-            return Ok(found.aircraft);
-        }
-        page_token = page.next_page_token;
-        if page_token.is_empty() {
-            return Err(ClientError::Usage(format!("no aircraft {name} is listed in this record")));
-        }
-    }
-}
-
-async fn items(station: &Path, aircraft: Option<&str>) -> Result<ExitCode, ClientError> {
-    let channel = remote::connect(&Home::open(station)?).await?;
-    let aircraft = match aircraft {
-        Some(name) => find_aircraft(channel.clone(), name).await?,
-        None => Vec::new(),
-    };
-    let mut client = OpenItemsClient::new(channel);
-    let mut request = v1::ListItemsRequest { aircraft, ..v1::ListItemsRequest::default() };
-    let mut blocked = false;
-    let mut any = false;
-    loop {
-        let page = client.list_items(request.clone()).await?.into_inner();
-        for list in &page.aircraft {
-            any = true;
-            blocked |= list.items.iter().any(|item| item.blocks == Blocks::Yes as i32);
-            print(|o| render::items(list, o))?;
-        }
-        if page.next_page_token.is_empty() {
-            break;
-        }
-        request.page_token = page.next_page_token;
-    }
-    if !any {
-        print(|o| writeln!(o, "{}", rinsebook_proto::rules::NOTHING_OPEN_NOTICE))?;
-    }
-    Ok(if blocked { ExitCode::from(BLOCKED) } else { ExitCode::SUCCESS })
-}
-
-async fn assess(station: &Path, aircraft: &str, request: v1::AssessRequest) -> Result<ExitCode, ClientError> {
-    let channel = remote::connect(&Home::open(station)?).await?;
-    let aircraft = find_aircraft(channel.clone(), aircraft).await?;
-    let request = v1::AssessRequest { aircraft, ..request };
-    let answer = OpenItemsClient::new(channel).assess(request).await?.into_inner();
-    let Some(assessment) = answer.assessment else {
-        return Err(ClientError::Answered("the service gave no answer".to_owned()));
-    };
-    print(|o| render::assessment(&assessment, o))?;
-    let blocked = assessment.verdict == Verdict::Blocked as i32;
-    Ok(if blocked { ExitCode::from(BLOCKED) } else { ExitCode::SUCCESS })
 }

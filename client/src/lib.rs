@@ -9,11 +9,13 @@ pub mod demo;
 pub mod enrol;
 pub mod home;
 pub mod outbox;
+pub mod query;
 pub mod remote;
-pub mod render;
 pub mod station;
 pub mod sync;
 pub mod verify;
+
+pub use query::render;
 
 /// The generated client side of the gRPC services.
 #[allow(missing_docs, clippy::all, clippy::pedantic)]

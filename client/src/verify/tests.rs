@@ -181,8 +181,9 @@ fn a_fact_by_a_key_enrolled_later_is_read_then_and_one_by_a_key_never_enrolled_s
     log.add(&By(TABLET, &later), person(STRANGER), vec![]);
     assert_eq!(check(&log).unwrap().unread, 1);
     log.add(&By(TABLET, &custodian), Kind::KeyEnrolled(key_of(STRANGER, &later)), vec![]);
+    log.add(&By(TABLET, &later), person(STRANGER), vec![]);
     let good = check(&log).unwrap();
-    assert_eq!((good.unread, good.signatures, good.read_later), (0, 6, 1));
+    assert_eq!((good.unread, good.signatures, good.read_later), (0, 7, 1), "what comes after the key is no late fact");
 }
 
 #[test]
@@ -258,7 +259,15 @@ fn after_places_that_were_lost_or_refused_the_chain_goes_on() {
     let good = check(&log).unwrap();
     assert_eq!((good.refused_places, good.lost_places, good.runs), (1, 2, 2));
 
-    // The control: the place after a refusal names the bytes that were refused.
+    // A service's fact takes the next place, no earlier and no later one.
+    for (place, good) in [(at, true), (at + 1, false), (at - 1, false)] {
+        let mut log = small();
+        let service = log.service_key.clone();
+        log.add(&By(SERVICE, &service), refused(place), vec![]);
+        assert_eq!(check(&log).is_ok(), good, "place {place} where {at} is the next");
+    }
+
+    // The place after a refusal names the bytes that were refused.
     let mut log = small();
     let (custodian, service) = (log.custodian_key.clone(), log.service_key.clone());
     log.add(&By(SERVICE, &service), refused(at), vec![]);
