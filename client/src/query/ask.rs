@@ -26,9 +26,15 @@ pub(super) async fn items(channel: Channel, request: v1::ListItemsRequest) -> Re
         if page.next_page_token.is_empty() {
             return Ok(AllItems { aircraft, as_of });
         }
-        (request.at_size, request.at_time_ms) = (Some(as_of.size), Some(as_of.time_ms));
-        request.page_token = page.next_page_token;
+        go_on(&mut request, &as_of, page.next_page_token);
     }
+}
+
+/// Between two pages facts may come in, and time goes on: all pages are to tell of one moment.
+pub(super) fn go_on(request: &mut v1::ListItemsRequest, as_of: &v1::AsOf, page_token: String) {
+    request.at_size = Some(as_of.size);
+    request.at_time_ms = Some(as_of.time_ms);
+    request.page_token = page_token;
 }
 
 pub(super) async fn assess(channel: Channel, request: v1::AssessRequest) -> Result<v1::AssessResponse, ClientError> {

@@ -98,14 +98,14 @@ fn one_item(item: &v1::OpenItem, then_ms: u64, out: &mut dyn Write) -> io::Resul
         paragraph(&format!("{UNDER}closed by: "), &item.closes, out)?;
     }
     if !item.who_may.is_empty() {
-        writeln!(out, "{UNDER}who may: {}", who_may(&item.who_may))?;
+        writeln!(out, "{UNDER}by whoever may {}", who_may(&item.who_may))?;
     }
     Ok(())
 }
 
 fn who_may(authorities: &[i32]) -> String {
     let names: Vec<&str> = authorities.iter().map(|a| authority(*a)).collect();
-    format!("whoever may {}", names.join(" or "))
+    names.join(" or ")
 }
 
 fn authority(number: i32) -> &'static str {
