@@ -10,7 +10,7 @@
 //! device it has the service's word). One log key is followed from the first entry to the last: a log that went on under
 //! another epoch or key is reported under `root`. Custody that was established anew by recovery keys enrols nobody here.
 //!
-//! Memory grows with aircraft, engines, washes, devices, their runs and keys, not with facts. Facts that came before
+//! Memory grows with aircraft, engines, washes, devices, their runs, keys and erased annexes, not with facts. Facts that came before
 //! their key was enrolled are read a second time in the end instead of being held.
 
 mod blobs;
