@@ -19,6 +19,7 @@ pub mod answer;
 mod assess;
 mod case;
 mod devices;
+mod enrolments;
 mod fact_text;
 mod finding;
 mod fleet;
@@ -43,6 +44,7 @@ use crate::fact::Signed;
 
 pub use assess::{Assessment, NOTHING_OPEN_NOTICE, NOTICE, Question, Verdict};
 pub use case::{LatestStart, State, Wash};
+pub use enrolments::{Enrolments, Texts};
 pub use finding::{Finding, Outcome, Rule, Severity};
 pub use history::{Heard, History};
 pub use item::{Blocks, FactRef, Item, ItemKind};

@@ -7,7 +7,7 @@ use std::sync::{Arc, RwLock};
 use rayon::prelude::*;
 use rinsebook_proto::bytes::{Hash, Id};
 use rinsebook_proto::fact::{MAX_ENVELOPE_BYTES, Malformed, Signed, Verified};
-use rinsebook_proto::key::VerifyingKey;
+use rinsebook_proto::key::{VerifyingKey, key_id};
 use rinsebook_proto::v1;
 
 use crate::error::CallError;
@@ -55,9 +55,10 @@ impl KnownKeys {
         self.0.read().expect("no holder of this lock panics").get(id).copied()
     }
 
-    /// Adds a key.
-    pub fn add(&self, id: Hash, key: VerifyingKey) {
-        self.0.write().expect("no holder of this lock panics").insert(id, key);
+    /// These, and no others.
+    pub fn replace(&self, keys: impl Iterator<Item = VerifyingKey>) {
+        let keys = keys.map(|key| (key_id(&key), key)).collect();
+        *self.0.write().expect("no holder of this lock panics") = keys;
     }
 }
 

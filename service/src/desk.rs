@@ -12,15 +12,15 @@ use rinsebook_proto::chain::{Held, MAX_LOST_PLACES, Place, Position, Runs};
 use rinsebook_proto::clock::Clock;
 use rinsebook_proto::entry::{Entry, EntryChain, Link};
 use rinsebook_proto::fact::{self, Header, Kind, Seen, Signed, Subject};
-use rinsebook_proto::key;
+use rinsebook_proto::key::{self, VerifyingKey};
 use rinsebook_proto::note::Checkpoint;
-use rinsebook_proto::rules::{Recorded, SignatureState};
+use rinsebook_proto::rules::{Enrolments, Recorded, SignatureState, Texts};
 use rinsebook_proto::tree::Tree;
 use rinsebook_proto::v1::{self, RefusalReason, outcome};
 
-use crate::admission::{Candidate, Found};
+use crate::admission::{Candidate, Found, KnownKeys};
 use crate::blobs::Blobs;
-use crate::enrolled::{Enrolled, check_founding};
+use crate::founding::check_founding;
 use crate::identity::Identity;
 use crate::refusal;
 
@@ -62,7 +62,10 @@ pub struct Desk {
     runs: Runs,
     /// Written here alone, before the entries are synced; readers keep to the size that is known.
     tree: Arc<RwLock<Tree>>,
-    enrolled: Enrolled,
+    /// The rules' own roster: admission and answers cannot differ on who is enrolled.
+    enrolments: Enrolments,
+    /// The roster's keys, where the parallel checks read them.
+    keys: KnownKeys,
     record: Hash,
     checkpoint: Checkpoint,
     note: String,
@@ -83,7 +86,7 @@ struct OwnRun {
 
 impl Desk {
     /// An empty desk; [`Desk::replay`] fills it.
-    pub fn new(identity: Arc<Identity>, clock: Arc<dyn Clock>, blobs: Blobs, enrolled: Enrolled) -> Desk {
+    pub fn new(identity: Arc<Identity>, clock: Arc<dyn Clock>, blobs: Blobs, keys: KnownKeys) -> Desk {
         let checkpoint = Checkpoint { origin: identity.origin(), size: 0, root: rinsebook_proto::tree::empty_root() };
         let note = checkpoint.sign(&identity.log_key);
         let clock_base_ms = i128::from(clock.wall_ms()) - i128::from(clock.boot_ms());
@@ -94,7 +97,8 @@ impl Desk {
             chain: EntryChain::default(),
             runs: Runs::default(),
             tree: Arc::default(),
-            enrolled,
+            enrolments: Enrolments::default(),
+            keys,
             record: Hash::ZERO,
             checkpoint,
             note,
@@ -121,8 +125,8 @@ impl Desk {
         if header.device == self.identity.device {
             self.own.previous = recorded.fact.hash();
         }
-        if let (SignatureState::Good, Some(kind)) = (&recorded.signature, recorded.fact.kind()) {
-            self.enrolled.note(&header.author_key, kind);
+        if recorded.signature == SignatureState::Good && self.enrolments.add(recorded, &Texts::default()) {
+            self.keys.replace(self.enrolments.roster().keys().iter().map(|k| k.public_key).chain(self.service_key()));
         }
         if let Some(Kind::ForkSeen(fork)) = recorded.fact.kind() {
             self.forks.insert(Hash::of(&fork.envelope), (recorded.index, entry_hash));
@@ -141,7 +145,7 @@ impl Desk {
             }
             _ => None,
         };
-        let signature = match founder.or_else(|| self.enrolled.key(&author)) {
+        let signature = match founder.or_else(|| self.keys.get(&author)) {
             Some(key) if fact.signed_by(&key) => SignatureState::Good,
             // A bad signature by a key enrolled before would have been refused: this entry was never admitted by us.
             Some(_) => return Err("signature: it does not hold under the key that it names".to_owned()),
@@ -190,7 +194,9 @@ impl Desk {
 
     /// The certificate is looked up anew for every group: a device retired a moment ago is turned away.
     fn device_holds(&self, device: &Id, peer: &Peer) -> bool {
-        self.enrolled.device(device).is_some_and(|d| !d.retired && d.tls_key_digest == peer.tls_key_digest)
+        self.enrolments.roster().device(device, u64::MAX).is_some_and(|d| {
+            d.retired_index.is_none() && d.report_key.is_some() && d.tls_key_digest == Some(peer.tls_key_digest)
+        })
     }
 
     fn judge_founding(&mut self, peer: &Peer, candidate: Candidate) -> outcome::Result {
@@ -299,10 +305,15 @@ impl Desk {
         }
     }
 
-    /// A key may have been enrolled between the parallel check and this place, even inside this very group.
+    /// A key may have been enrolled, or its enrolment undone, between the parallel check and this place, even inside this
+    /// very group: the place decides, so that a replay decides alike.
     fn settle_signature(&self, found: Found) -> Found {
         match found {
-            Found::KeyUnknown(fact) => match self.enrolled.key(&fact.header().author_key) {
+            Found::Good(fact) if self.keys.get(&fact.header().author_key).is_none() => {
+                Found::KeyUnknown(fact.signed().clone())
+            }
+            Found::BadSignature(fact) if self.keys.get(&fact.header().author_key).is_none() => Found::KeyUnknown(fact),
+            Found::KeyUnknown(fact) => match self.keys.get(&fact.header().author_key) {
                 Some(key) => fact.verify(&key).map_or_else(Found::BadSignature, Found::Good),
                 None => Found::KeyUnknown(fact),
             },
@@ -468,9 +479,10 @@ impl Desk {
         self.record
     }
 
-    /// Keys and devices.
-    pub fn enrolled(&self) -> &Enrolled {
-        &self.enrolled
+    /// The service's own fact key, once the founding fact has named it.
+    fn service_key(&self) -> Option<VerifyingKey> {
+        let own = self.identity.fact_key.verifying_key();
+        (self.enrolments.roster().service_key() == Some(key::key_id(&own))).then_some(own)
     }
 
     /// Records that a question was answered.

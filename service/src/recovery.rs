@@ -15,7 +15,6 @@ use crate::admission::KnownKeys;
 use crate::blobs::Blobs;
 use crate::config::Config;
 use crate::desk::Desk;
-use crate::enrolled::Enrolled;
 use crate::error::ServiceError;
 use crate::identity::Identity;
 use crate::log::{Log, LogReader};
@@ -50,8 +49,7 @@ pub fn open(
     let dir = config.data.join("derived");
     let (snapshot, kept, because) = open_snapshot(&dir);
     let fresh = || {
-        let enrolled = Enrolled::new(keys.clone());
-        let desk = Desk::new(identity.clone(), clock.clone(), blobs.clone(), enrolled);
+        let desk = Desk::new(identity.clone(), clock.clone(), blobs.clone(), keys.clone());
         Replay::new(desk, Projection::new(blobs.clone()))
     };
     let mut replay = fresh();

@@ -225,3 +225,45 @@ async fn a_fact_waits_for_the_text_that_it_names() {
     let report = sync(&mut shop.desk, 3).await.unwrap();
     assert_eq!((report.admitted, report.left), (1, 0));
 }
+
+#[tokio::test(flavor = "multi_thread")]
+async fn a_key_enrolled_by_a_former_custodian_is_told_unread_and_by_a_custodian_in_office_is_not() {
+    for withdrawn in [false, true] {
+        let mut shop = Shop::open().await.unwrap();
+        let now = shop.clock.wall_ms();
+        let grant = enrol::grant(shop.inspector.id, v1::Authority::Custody, now);
+        let grant = shop.desk.sign_card(&shop.custodian.key, vec![grant]).unwrap();
+        all_well(&sync(&mut shop.desk, 3).await.unwrap()).unwrap();
+        if withdrawn {
+            let kind = Kind::AuthorityWithdrawn(v1::AuthorityWithdrawn { reason: "left the office".to_owned() });
+            let mut draft = enrol::roster_fact(kind, vec![], now);
+            draft.refers = grant;
+            shop.desk.sign_card(&shop.custodian.key, vec![draft]).unwrap();
+            all_well(&sync(&mut shop.desk, 3).await.unwrap()).unwrap();
+        }
+        let (newcomer, person) = (key::generate(), Id::random());
+        let kind = Kind::KeyEnrolled(enrol::person_key(person, &newcomer));
+        shop.desk.sign_card(&shop.inspector.key, vec![enrol::roster_fact(kind, vec![], now)]).unwrap();
+        all_well(&sync(&mut shop.desk, 3).await.unwrap()).unwrap();
+        let line = Wash::of(shop.aircraft).on(1, disconnected("PS-1"), now);
+        shop.desk.sign_card(&newcomer, vec![line]).unwrap();
+        let report = sync(&mut shop.desk, 3).await.unwrap();
+        let unread = report.notes.iter().any(|note| note.contains("not enrolled yet"));
+        assert_eq!((report.admitted, unread), (1, withdrawn), "{report:?}");
+    }
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn a_device_whose_report_key_is_not_proved_is_not_taken() {
+    let mut shop = Shop::open().await.unwrap();
+    let home = shop.new_home("unproved").unwrap();
+    let digest = enrol::issue_certificate(&home, &shop.authority_dir().unwrap()).unwrap();
+    let mut enrolled = enrol::device(&home, digest, "North ramp").unwrap();
+    enrolled.possession[0] ^= 1;
+    let also = vec![Subject::Device(home.device)];
+    let draft = enrol::roster_fact(Kind::DeviceEnrolled(enrolled), also, shop.clock.wall_ms());
+    shop.desk.sign_card(&shop.custodian.key, vec![draft]).unwrap();
+    all_well(&sync(&mut shop.desk, 3).await.unwrap()).unwrap();
+    let mut station = Station::open(home, shop.clock.clone()).unwrap();
+    assert!(sync(&mut station, 1).await.is_err(), "its report proves nothing");
+}

@@ -8,11 +8,13 @@ use std::sync::Arc;
 use prost::Message;
 
 use super::case::Case;
+use super::enrolments::{Enrolments, Texts};
 use super::procedure::Procedure;
 use super::roster::Roster;
 use super::{Assessment, Question, Recorded, SignatureState, State};
 use crate::bytes::{Hash, Id};
 use crate::fact::{Envelope, Kind, MAX_SERVICE_ENVELOPE_BYTES, REPORT_TYPE, Subject};
+use crate::key::key_id;
 use crate::v1;
 
 /// A device's word on itself, as the service recorded it.
@@ -51,10 +53,8 @@ pub struct History {
     refused_of: HashMap<Id, Vec<u64>>,
     /// Facts whose key nobody knows yet, by key id.
     waiting: HashMap<Hash, Vec<usize>>,
-    texts: HashMap<Hash, Result<Arc<Procedure>, String>>,
-    roster_facts: Vec<usize>,
-    revocations: Vec<u64>,
-    roster: Roster,
+    texts: Texts,
+    enrolments: Enrolments,
 }
 
 impl History {
@@ -75,24 +75,21 @@ impl History {
             SignatureState::Good => Some(true),
             SignatureState::Unchecked => self.check_late(&recorded),
         };
-        let at = self.held.len();
         self.by_hash.entry(hash).or_insert(recorded.index);
         self.index_subjects(&recorded);
-        let kind = recorded.fact.kind().cloned();
-        if let Some(kind) = &kind {
+        if let Some(kind) = recorded.fact.kind() {
             self.index_kind(&recorded, kind, attachment);
         }
+        let grown = good == Some(true) && self.enrolments.add(&recorded, &self.texts);
         self.held.push(Held { recorded, hash, good });
-        if let Some(kind) = &kind
-            && good == Some(true)
-        {
-            self.grow_roster(at, kind);
+        if grown {
+            self.try_waiting();
         }
     }
 
     fn check_late(&mut self, recorded: &Recorded) -> Option<bool> {
         let key_id = recorded.fact.header().author_key;
-        if let Some(key) = self.roster.key(&key_id, u64::MAX) {
+        if let Some(key) = self.enrolments.roster().key(&key_id, u64::MAX) {
             return Some(recorded.fact.signed_by(&key.public_key));
         }
         self.waiting.entry(key_id).or_default().push(self.held.len());
@@ -140,33 +137,17 @@ impl History {
         }
     }
 
-    fn grow_roster(&mut self, at: usize, kind: &Kind) {
-        if !matches!(kind, Kind::RecordFounded(_)) && super::kinds::asked(kind) != super::judge::custody() {
-            return;
-        }
-        self.roster_facts.push(at);
-        if matches!(kind, Kind::KeyRevoked(_)) {
-            self.revocations.push(self.held[at].recorded.index);
-            self.roster = self.replayed(u64::MAX);
-        } else {
-            self.roster.apply(&self.held[at].recorded, &self.texts);
-        }
-        if matches!(kind, Kind::KeyEnrolled(_) | Kind::RecordFounded(_)) {
-            self.try_waiting();
-        }
-    }
-
+    /// A key that came in, or came back when a revocation was judged, may tell what waits for it.
     fn try_waiting(&mut self) {
-        let Some(key) = self.roster.keys().last() else { return };
-        for at in self.waiting.remove(&key.key_id).unwrap_or_default() {
-            let held = &mut self.held[at];
-            held.good = Some(held.recorded.fact.signed_by(&key.public_key));
+        let roster = self.enrolments.roster();
+        let known: Vec<_> =
+            self.waiting.keys().filter_map(|id| roster.key(id, u64::MAX)).map(|k| k.public_key).collect();
+        for key in known {
+            for at in self.waiting.remove(&key_id(&key)).unwrap_or_default() {
+                let held = &mut self.held[at];
+                held.good = Some(held.recorded.fact.signed_by(&key));
+            }
         }
-    }
-
-    fn replayed(&self, size: u64) -> Roster {
-        let facts = self.roster_facts.iter().map(|at| &self.held[*at].recorded).filter(move |r| r.index < size);
-        Roster::replay(facts, &self.texts)
     }
 
     /// How many entries there are.
@@ -176,16 +157,12 @@ impl History {
 
     /// The roster as known now.
     pub fn roster(&self) -> &Roster {
-        &self.roster
+        self.enrolments.roster()
     }
 
     /// The roster as known at a size. Only a revocation after it makes a difference that an index does not show.
     pub fn roster_at(&self, size: u64) -> Cow<'_, Roster> {
-        if self.revocations.last().is_some_and(|index| *index >= size) {
-            Cow::Owned(self.replayed(size))
-        } else {
-            Cow::Borrowed(&self.roster)
-        }
+        self.enrolments.at(size, &self.texts)
     }
 
     /// Aircraft that were listed, or that a fact names.
@@ -205,7 +182,7 @@ impl History {
         }
         let mut named: BTreeSet<Subject> = header.subjects.iter().cloned().collect();
         named.extend(devices_named(&held.recorded).into_iter().map(Subject::Device));
-        if self.roster.service_device() != Some(header.device) {
+        if self.enrolments.roster().service_device() != Some(header.device) {
             named.insert(Subject::Device(header.device));
         }
         named.remove(&Subject::Roster);

@@ -424,14 +424,19 @@ impl Roster {
     }
 
     fn enrol_device(&mut self, index: u64, b: &v1::DeviceEnrolled) {
-        self.devices.extend(Id::from_slice(&b.device).map(|device| Device {
-            index,
-            device,
-            label: b.label.clone(),
-            station: b.station.clone(),
-            tls_key_digest: Hash::from_slice(&b.tls_key_digest),
-            report_key: key::public_key(&b.report_key).ok(),
-            retired_index: None,
+        self.devices.extend(Id::from_slice(&b.device).map(|device| {
+            Device {
+                index,
+                device,
+                label: b.label.clone(),
+                station: b.station.clone(),
+                tls_key_digest: Hash::from_slice(&b.tls_key_digest),
+                // A key that nobody proved to have vouches for nothing.
+                report_key: key::public_key(&b.report_key)
+                    .ok()
+                    .filter(|report_key| key::possesses(report_key, &b.device, &b.possession)),
+                retired_index: None,
+            }
         }));
     }
 
