@@ -62,7 +62,12 @@ async fn once(station: &mut Station, report: &mut SyncReport) -> Result<(), Clie
     let channel = remote::connect(&station.home).await?;
     let mut link = Link::open(channel.clone()).await?;
     link.hello(station).await?;
-    trust(station, channel.clone()).await?;
+    // Nothing is handed to a log that does not continue what this station has proof of.
+    // Before it has seen anything there is nothing to prove: the log key of the first contact is kept, no more.
+    match station.seen().size {
+        0 => trust(station, channel.clone()).await.map(|_| ())?,
+        _ => advance(station, channel.clone()).await?,
+    }
     let mut stalled = false;
     loop {
         let waiting = station.unsent();

@@ -267,3 +267,46 @@ async fn a_device_whose_report_key_is_not_proved_is_not_taken() {
     let mut station = Station::open(home, shop.clock.clone()).unwrap();
     assert!(sync(&mut station, 1).await.is_err(), "its report proves nothing");
 }
+
+fn copy_dir(from: &std::path::Path, to: &std::path::Path) {
+    std::fs::create_dir_all(to).unwrap();
+    for entry in std::fs::read_dir(from).unwrap() {
+        let entry = entry.unwrap();
+        let target = to.join(entry.file_name());
+        if entry.file_type().unwrap().is_dir() {
+            copy_dir(&entry.path(), &target);
+        } else {
+            std::fs::copy(entry.path(), target).unwrap();
+        }
+    }
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn a_station_hands_no_fact_to_a_log_that_went_back() {
+    let mut shop = Shop::open().await.unwrap();
+    let mut station = shop.station("ramp-1").await.unwrap();
+    shop.service.take().unwrap().stop().await.unwrap();
+    let older = shop.dir.join("older");
+    copy_dir(&shop.data(), &older);
+
+    shop.restart(&mut [&mut station]).await.unwrap();
+    let wash = Wash::of(shop.aircraft);
+    let opened = wash.opened(&shop, MORNING_MS);
+    station.sign_card(&shop.technician.key, vec![opened]).unwrap();
+    all_well(&sync(&mut station, 3).await.unwrap()).unwrap();
+    shop.service.take().unwrap().stop().await.unwrap();
+    std::fs::remove_dir_all(shop.data()).unwrap();
+    copy_dir(&older, &shop.data());
+
+    shop.restart(&mut [&mut station]).await.unwrap();
+    // A new run, which the older log would take without a question.
+    let home = station.home.clone();
+    drop(station);
+    let mut station = Station::open(home, shop.clock.clone()).unwrap();
+    let line = wash.on(1, disconnected("PS-1"), MORNING_MS);
+    let signed = station.sign_card(&shop.technician.key, vec![line]).unwrap();
+    let stopped = sync(&mut station, 1).await.unwrap_err();
+    assert!(matches!(stopped, rinsebook_client::ClientError::Diverged(_)), "{stopped}");
+    assert_eq!(station.receipt(&signed[0]), None, "nothing was handed over");
+    assert!(!shop.open_items().await.unwrap().contains(&"line-disconnected 1 PS-1".to_owned()));
+}
