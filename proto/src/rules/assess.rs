@@ -90,7 +90,7 @@ pub(super) fn assess(case: &Case<'_>, question: &Question) -> Assessment {
         registration: case.roster.registration(&question.aircraft, case.size).unwrap_or_default().to_owned(),
         verdict,
         first_line,
-        horizon_ms: horizon(case, question, time_s, &state).map(|s| s * 1000),
+        horizon_ms: horizon(case, question, time_s, &state).map(|s| s.saturating_mul(1000)),
         items: state.items,
         findings: state.findings,
         conditions: state.conditions,

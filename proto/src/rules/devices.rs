@@ -104,7 +104,9 @@ pub(super) fn refused<'c>(
     let anew: BTreeSet<Hash> = folded
         .acts
         .iter()
-        .filter(|act| act.fact.unread.is_none() && !matches!(act.kind(), Some(Kind::FactSetAside(_))))
+        .filter(|act| act.counts() && act.fact.unread.is_none())
+        // These speak of a fact; they record nothing anew.
+        .filter(|act| !matches!(act.kind(), Some(Kind::FactSetAside(_) | Kind::Countersigned(_) | Kind::Corrected(_))))
         .flat_map(|act| act.header().refers.iter().copied())
         .collect();
     let open = |(act, b): &&(&Act<'c>, &v1::FactRefused)| {

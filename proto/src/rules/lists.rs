@@ -95,8 +95,8 @@ fn person(roster: &Roster, person: Id, name: Option<Hash>, size: u64) -> v1::Per
             .map(|g| v1::PersonAuthority {
                 authority: g.authority as i32,
                 engine_type: g.engine_type.clone(),
-                valid_from_ms: g.valid_from_s.map(|s| s * 1000),
-                valid_until_ms: g.valid_until_s.map(|s| s * 1000),
+                valid_from_ms: g.valid_from_s.map(|s| s.saturating_mul(1000)),
+                valid_until_ms: g.valid_until_s.map(|s| s.saturating_mul(1000)),
                 granted_index: g.index,
                 withdrawn_index: g.withdrawn_index.filter(|i| *i < size),
             })

@@ -27,8 +27,8 @@ pub(super) fn place(folded: &Folded<'_>, aircraft: &Id) -> State {
         if let (Some(start), Some(engine)) = (&open.start, &item.engine) {
             state.latest_starts.push(LatestStart {
                 engine: engine.clone(),
-                latest_start_ms: start.latest_s * 1000,
-                window_end_ms: start.window_end_s * 1000,
+                latest_start_ms: start.latest_s.saturating_mul(1000),
+                window_end_ms: start.window_end_s.saturating_mul(1000),
                 air_source: start.air_source.clone(),
             });
             if open.blocks == Blocks::Condition {
@@ -72,7 +72,7 @@ fn item(open: &Open<'_>, context: &Context<'_>, aircraft: &Id) -> Item {
         engine,
         subject: open.subject.clone(),
         opened_by: open.by.reference(),
-        due_ms: open.due_s.map(|s| s * 1000),
+        due_ms: open.due_s.map(|s| s.saturating_mul(1000)),
         blocks: open.blocks,
         short,
         text,

@@ -156,6 +156,19 @@ fn a_refused_fact_blocks_the_unsigned_washes_that_its_device_joined_until_record
 }
 
 #[test]
+fn naming_refused_bytes_clears_nothing_for_somebody_without_authority_nor_by_a_countersignature() {
+    let mut w = World::washing();
+    let digest = Hash::of(b"refused bytes");
+    refuse(&mut w, digest, at(8, 30));
+    let unread = format!("unread-fact {}", digest.short());
+    w.naming("stranger", at(8, 40), &[digest], Kind::Remark(v1::Remark { text: None }));
+    assert!(w.metal(at(9, 0)).contains(&unread), "a stranger's word");
+    let signed = v1::Countersigned { purpose: v1::CountersignPurpose::Other as i32, remark: String::new() };
+    w.naming("tech", at(8, 50), &[digest], Kind::Countersigned(signed));
+    assert!(w.metal(at(9, 0)).contains(&unread), "a second signature records nothing anew");
+}
+
+#[test]
 fn a_refusal_after_the_sign_off_leaves_the_signed_wash_alone() {
     let mut w = World::washing();
     w.act("certifier", at(9, 0), Kind::SignedOff(signed_off()));

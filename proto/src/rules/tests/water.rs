@@ -1,6 +1,6 @@
 use crate::fact::Kind;
 use crate::rules::testing::*;
-use crate::rules::{Blocks, ItemKind};
+use crate::rules::{Blocks, ItemKind, Question};
 use crate::v1::{self, CheckResult};
 
 const SECOND: u64 = 1000;
@@ -281,4 +281,33 @@ fn of_two_injections_the_one_that_began_first_sets_the_window() {
     w.act("tech", at(9, 30), Kind::CycleRun(long));
     let state = w.state_at(at(10, 0));
     assert_eq!(state.items.iter().find(|i| i.kind == ItemKind::RunUpDue).unwrap().due_ms, Some(at(21, 0)));
+}
+
+#[test]
+fn instants_at_the_end_of_all_numbers_are_answered_and_crash_nothing() {
+    let extremes = [0, 1, u64::MAX / 1000, u64::MAX - 999, u64::MAX];
+    for extreme in extremes {
+        let mut w = World::washing();
+        let Kind::CycleRun(body) = cycle(1, at(9, 0)) else { unreachable!("a cycle is a cycle") };
+        let changes: [fn(&mut v1::CycleRun, u64); 4] = [
+            |b, ms| b.injection_started_ms = Some(ms),
+            |b, ms| b.injection_ended_ms = Some(ms),
+            |b, ms| b.motoring_started_ms = Some(ms),
+            |b, ms| b.motoring_ended_ms = Some(ms),
+        ];
+        for change in changes {
+            let mut body = body.clone();
+            change(&mut body, extreme);
+            w.act("tech", at(9, 10), Kind::CycleRun(body));
+        }
+        w.waive(1, at(9, 20), extreme);
+        for time_ms in [at(10, 0), extreme] {
+            w.state_at(time_ms);
+            let (aircraft, size) = (aircraft(), w.history.size());
+            for planned_start_ms in [None, Some(extreme)] {
+                let question = Question { aircraft, planned_start_ms, assume_closed: vec![], epoch: 1, size, time_ms };
+                w.history.assess(&question);
+            }
+        }
+    }
 }
