@@ -14,6 +14,8 @@ use crate::v1::EngineAt;
 #[derive(Debug)]
 struct Standing<'c> {
     by: Act<'c>,
+    /// The newest fact that opened it.
+    last: Act<'c>,
     engine: EngineAt,
     belongs: Belongs,
 }
@@ -39,24 +41,27 @@ impl<'c> Access<'c> {
         match act.kind() {
             Some(Kind::AccessOpened(b)) if !act.revived => {
                 let belongs = context.with_aircraft(act);
-                let standing = Standing { by: *act, engine: engine.clone(), belongs };
-                self.cowls.entry(cowl(&b.access)).or_insert(standing);
+                let standing = Standing { by: *act, last: *act, engine: engine.clone(), belongs };
+                self.cowls.entry(cowl(&b.access)).and_modify(|open| open.last = *act).or_insert(standing);
             }
             Some(Kind::AccessClosed(b)) => {
                 let opened = self.cowls.get(&cowl(&b.access)).map(|open| open.by);
                 self.closings.push((*act, opened));
-                if act.counts() {
+                if act.counts() && self.cowls.get(&cowl(&b.access)).is_some_and(|open| act.is_after(&open.last)) {
                     self.cowls.remove(&cowl(&b.access));
                 }
             }
             Some(Kind::FixtureFitted(b)) if !act.revived => {
                 let belongs = context.with_engine(act, engine);
-                let standing = Standing { by: *act, engine: engine.clone(), belongs };
+                let standing = Standing { by: *act, last: *act, engine: engine.clone(), belongs };
                 let key = (engine.serial.clone(), b.fixture.clone(), b.tag.clone());
-                self.fixtures.entry(key).or_insert(standing);
+                self.fixtures.entry(key).and_modify(|fitted| fitted.last = *act).or_insert(standing);
             }
             Some(Kind::FixtureRemoved(b)) if act.counts() => {
-                self.fixtures.remove(&(engine.serial.clone(), b.fixture.clone(), b.tag.clone()));
+                let key = (engine.serial.clone(), b.fixture.clone(), b.tag.clone());
+                if self.fixtures.get(&key).is_some_and(|fitted| act.is_after(&fitted.last)) {
+                    self.fixtures.remove(&key);
+                }
             }
             Some(Kind::LatchesSeen(b)) if b.all_latched == Some(true) && !act.revived => self.see_latches(act),
             _ => {}

@@ -101,6 +101,8 @@ pub(super) struct Act<'c> {
     waits: bool,
     /// An act in doubt, let count by its settlement, at that place.
     pub(super) revived: bool,
+    /// Where it stands in the order by itself, its settlement apart.
+    place: usize,
 }
 
 impl<'c> Act<'c> {
@@ -145,6 +147,12 @@ impl<'c> Act<'c> {
     pub(super) fn names(&self, other: &Act<'_>) -> bool {
         let header = self.header();
         header.refers.contains(&other.hash()) && other.header().subjects.iter().all(|s| header.subjects.contains(s))
+    }
+
+    /// Whether it stands after the other in the order, by itself. A settlement lets an act close from its own place on, but
+    /// what was opened after the act was never closed by it.
+    pub(super) fn is_after(&self, other: &Act<'_>) -> bool {
+        self.place > other.place
     }
 
     /// Whether two known and different persons signed the two.
@@ -261,7 +269,11 @@ impl<'h> Case<'h> {
         let order = order::ordered(&counted, |f| f.key, |f| f.held.recorded.fact.header().refers.as_slice());
         let acts: Vec<Act<'c>> = order
             .into_iter()
-            .map(|at| Act { fact: counted[at], waits: !refers(&counted[at]).iter().all(is_there), revived: false })
+            .enumerate()
+            .map(|(place, at)| {
+                let waits = !refers(&counted[at]).iter().all(is_there);
+                Act { fact: counted[at], waits, revived: false, place }
+            })
             .collect();
         let aside = self.set_aside(&acts);
         let kept = acts.into_iter().filter(|a| a.fact.unread.is_none() || !aside.contains(&a.hash())).collect();

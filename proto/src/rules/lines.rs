@@ -27,6 +27,8 @@ struct Line<'c> {
     engine: EngineAt,
     /// Who opened it, while it is open.
     disconnected: Option<Act<'c>>,
+    /// The newest opening, whether or not it is open now.
+    last_opened: Option<Act<'c>>,
     joint: Option<Joint<'c>>,
     /// What happened to it: when, and whether it was connected from then on.
     turns: Vec<(u64, bool)>,
@@ -56,6 +58,7 @@ impl<'c> Lines<'c> {
             Some(Kind::LineDisconnected(b)) if !act.revived => {
                 if let Some(line) = self.line(b.engine.as_ref(), &b.line) {
                     line.disconnected.get_or_insert(*act);
+                    line.last_opened = Some(*act);
                     line.joint = None;
                     line.turns.push((act.happened_s(), false));
                 }
@@ -74,6 +77,7 @@ impl<'c> Lines<'c> {
         Some(self.lines.entry(key).or_insert_with(|| Line {
             engine: engine.clone(),
             disconnected: None,
+            last_opened: None,
             joint: None,
             turns: Vec::new(),
         }))
@@ -86,6 +90,10 @@ impl<'c> Lines<'c> {
         let procedure = context.procedure(act).map(|p| &**p);
         let asked = procedure.and_then(|p| p.line(&body.line));
         let Some(line) = self.line(body.engine.as_ref(), &body.line) else { return };
+        let newer = line.last_opened.iter().chain(line.joint.iter().map(|joint| &joint.act));
+        if act.revived && newer.clone().any(|other| other.is_after(act)) {
+            return;
+        }
         if act.counts() {
             line.disconnected = None;
             line.turns.push((act.happened_s(), true));

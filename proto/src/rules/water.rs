@@ -86,6 +86,10 @@ struct Engine<'c> {
     dry_cranks: u32,
     wait: Option<Wait<'c>>,
     plans: Vec<Plan>,
+    /// The newest injection, dried since or not.
+    last_water: Option<Act<'c>>,
+    /// The newest fact that ended whatever waiver there was.
+    last_void: Option<Act<'c>>,
 }
 
 /// All engines that a fact put water in, or planned.
@@ -108,11 +112,11 @@ impl<'c> Water<'c> {
         }
     }
 
-    fn cancel(&mut self, act: &Act<'_>) {
+    fn cancel(&mut self, act: &Act<'c>) {
         for engine in self.engines.values_mut() {
             let named = |plan: &Plan| act.header().refers.contains(&plan.hash);
             if engine.plans.last().is_some_and(named) {
-                engine.void_waiver();
+                engine.void_waiver(act);
             }
             engine.plans.retain(|plan| !named(plan));
         }
@@ -125,7 +129,16 @@ impl<'c> Water<'c> {
 
 impl<'c> Engine<'c> {
     fn new(at: &EngineAt) -> Self {
-        Engine { at: at.clone(), soak: None, drying: None, dry_cranks: 0, wait: None, plans: Vec::new() }
+        Engine {
+            at: at.clone(),
+            soak: None,
+            drying: None,
+            dry_cranks: 0,
+            wait: None,
+            plans: Vec::new(),
+            last_water: None,
+            last_void: None,
+        }
     }
 
     fn take(&mut self, context: &Context<'c>, act: &Act<'c>, kind: &Kind, lines: &Lines<'c>) {
@@ -141,7 +154,7 @@ impl<'c> Engine<'c> {
                 }
             }
             Kind::DryCrankRun(b) if act.counts() => self.dry_crank(context, act, b),
-            Kind::LineDisconnected(_) | Kind::LineReconnected(_) | Kind::EngineChanged(_) => self.void_waiver(),
+            Kind::LineDisconnected(_) | Kind::LineReconnected(_) | Kind::EngineChanged(_) => self.void_waiver(act),
             Kind::RunUpDone(b) if act.counts() && b.result == CheckResult::Satisfactory as i32 => {
                 let begun_s = b.started_ms.map(|ms| ms / 1000);
                 self.run(begun_s, b.idle_or_above_seconds, true, lines);
@@ -150,11 +163,17 @@ impl<'c> Engine<'c> {
                 let own = b.engines.iter().find(|e| e.engine.as_ref().is_some_and(|at| at.serial == self.at.serial));
                 self.run(Some(act.happened_s()), own.and_then(|e| e.idle_or_above_seconds), false, lines);
             }
-            Kind::DriedOtherwise(b) if act.counts() && !b.data_reference.is_empty() => {
+            Kind::DriedOtherwise(b)
+                if act.counts()
+                    && !b.data_reference.is_empty()
+                    && self.last_water.is_none_or(|water| act.is_after(&water)) =>
+            {
                 self.dried_otherwise(act.happened_s());
             }
             Kind::OverdueDecided(_) if act.counts() => self.decide_overdue(act.happened_s()),
-            Kind::RunUpWaived(b) if act.counts() => self.waive(act, b, lines),
+            Kind::RunUpWaived(b) if act.counts() && self.last_void.is_none_or(|void| act.is_after(&void)) => {
+                self.waive(act, b, lines);
+            }
             Kind::StartPlanned(b) if !act.revived => {
                 if let Some(ms) = b.planned_start_ms {
                     self.plan(act, ms / 1000);
@@ -171,6 +190,7 @@ impl<'c> Engine<'c> {
             self.soak = Some((*act, soak_end_s));
         }
         self.drying = Some(*act);
+        (self.last_water, self.last_void) = (Some(*act), Some(*act));
         self.dry_cranks = 0;
         let valid = act.counts() && cycle.is_some_and(|c| is_valid(c, procedure.as_deref(), injection));
         let Some(wait) = &mut self.wait else {
@@ -261,11 +281,15 @@ impl<'c> Engine<'c> {
     fn plan(&mut self, act: &Act<'c>, start_s: u64) {
         self.plans.push(Plan { hash: act.hash(), start_s });
         if self.wait.as_ref().is_some_and(|wait| !wait.reaches(start_s)) {
-            self.void_waiver();
+            self.void_waiver(act);
         }
     }
 
-    fn void_waiver(&mut self) {
+    fn void_waiver(&mut self, by: &Act<'c>) {
+        // What a settlement lets count stands further back than what came meanwhile.
+        if self.last_void.is_none_or(|known| by.is_after(&known)) {
+            self.last_void = Some(*by);
+        }
         if let Some(wait) = &mut self.wait {
             wait.waiver = None;
         }

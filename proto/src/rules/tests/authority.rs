@@ -77,6 +77,85 @@ fn an_authority_granted_between_seen_and_index_leaves_the_act_in_doubt_until_it_
     assert!(w.metal(at(9, 0)).is_empty(), "{:?}", w.metal(at(9, 0)));
 }
 
+/// The stranger's act at 08:20, in doubt: the authority came after what the station had seen. Settled at 09:00 it counts.
+fn in_doubt_then_settled(w: &mut World, authority: Authority, kind: Kind, between: impl FnOnce(&mut World)) {
+    let seen = w.history.size();
+    w.grant("stranger", authority, |_| ());
+    let fact = w.sign("stranger", at(8, 20), World::subjects(&kind), vec![], kind, Some(seen));
+    let act = w.put(fact, at(8, 20));
+    between(w);
+    let counts = v1::FindingSettled { act_counts: Some(true), ..settlement("in-doubt") };
+    w.naming("certifier", at(9, 0), &[act], Kind::FindingSettled(counts));
+}
+
+#[test]
+fn an_act_let_count_closes_what_was_open_before_it_and_nothing_that_was_opened_after_it() {
+    let cases: [(Kind, Kind, &str); 3] = [
+        (disconnected(1, "PS-1"), reconnected(1, "PS-1"), "line-disconnected 1 PS-1"),
+        (access(1, true), access(1, false), "access-open 1 fan cowl"),
+        (fixture(1, "T-1", true), fixture(1, "T-1", false), "fixture-fitted"),
+    ];
+    for (opening, closing, item) in cases {
+        for opened_again in [false, true] {
+            let mut w = World::washing();
+            w.act("tech", at(8, 10), opening.clone());
+            in_doubt_then_settled(&mut w, Authority::Perform, closing.clone(), |w| {
+                if opened_again {
+                    w.act("tech", at(8, 30), opening.clone());
+                }
+            });
+            let open = w.metal(at(9, 30)).iter().any(|name| name.starts_with(item));
+            assert_eq!(open, opened_again, "{item}: {:?}", w.metal(at(9, 30)));
+        }
+    }
+}
+
+#[test]
+fn drying_otherwise_let_count_dries_no_water_that_came_after_it() {
+    let dried = || {
+        let engine = engine(1);
+        Kind::DriedOtherwise(v1::DriedOtherwise { engine, data_reference: "data 7".into() })
+    };
+    for water_after in [false, true] {
+        let mut w = World::washing();
+        w.act("tech", at(8, 12), cycle(1, at(8, 5)));
+        in_doubt_then_settled(&mut w, Authority::Certify, dried(), |w| {
+            if water_after {
+                w.act("tech", at(8, 40), cycle(1, at(8, 30)));
+            }
+        });
+        let due = |w: &World| w.open(at(9, 30)).iter().any(|name| name.starts_with("run-up-due 1"));
+        assert_eq!(due(&w), water_after, "{:?}", w.open(at(9, 30)));
+    }
+}
+
+#[test]
+fn a_waiver_let_count_does_not_outlive_what_voided_it_meanwhile() {
+    for reopened in [false, true] {
+        let mut w = World::washing();
+        w.washed_and_dried(1);
+        let waiver = Kind::RunUpWaived(v1::RunUpWaived {
+            engine: engine(1),
+            planned_start_ms: Some(at(15, 0)),
+            air_source: "ground air".into(),
+            reason: String::new(),
+        });
+        let seen = w.history.size();
+        w.grant("stranger", Authority::Waive, |_| ());
+        let fact = w.sign("stranger", at(9, 50), World::subjects(&waiver), vec![], waiver, Some(seen));
+        let act = w.put(fact, at(9, 50));
+        if reopened {
+            w.act("tech", at(10, 0), disconnected(1, "PS-1"));
+            let joint = w.act("tech", at(10, 10), reconnected(1, "PS-1"));
+            w.naming("inspector", at(10, 20), &[joint], inspected(1, "PS-1"));
+        }
+        let counts = v1::FindingSettled { act_counts: Some(true), ..settlement("in-doubt") };
+        w.naming("certifier", at(10, 30), &[act], Kind::FindingSettled(counts));
+        let awaited = w.open(at(11, 0)).iter().any(|name| name.starts_with("start-awaited 1"));
+        assert_eq!(awaited, !reopened, "{:?}", w.open(at(11, 0)));
+    }
+}
+
 #[test]
 fn an_authority_withdrawn_between_seen_and_index_leaves_the_act_in_doubt() {
     let mut w = World::washing();
