@@ -12,35 +12,67 @@ use crate::bytes::Id;
 use crate::fact::{Kind, engines_named};
 use crate::v1::{self, EngineAt};
 
-/// A rule that can be broken.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
-pub enum Rule {
-    /// The signer had not the authority.
-    BeyondAuthority,
-    /// The signer's key was revoked.
-    KeyNotTrusted,
-    /// The signer's key or authority is good at one of the two points only.
-    InDoubt,
-    /// Somebody inspected their own work.
-    SelfInspected,
-    /// It happened after it was received.
-    TimeDisorder,
-    /// The device's clock is off.
-    ClockAdrift,
+macro_rules! rules {
+    ($($rule:ident $name:literal;)*) => {
+        /// A rule that can be broken.
+        #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
+        #[allow(missing_docs)]
+        pub enum Rule { $($rule,)* }
+
+        impl Rule {
+            /// All of them.
+            pub const ALL: &'static [Rule] = &[$(Rule::$rule,)*];
+
+            /// As it is shown, such as "self-inspected".
+            pub fn name(self) -> &'static str {
+                match self { $(Rule::$rule => $name,)* }
+            }
+        }
+    };
 }
 
-impl Rule {
-    /// As it is shown, such as "self-inspected".
-    pub fn name(self) -> &'static str {
-        match self {
-            Rule::BeyondAuthority => "beyond-authority",
-            Rule::KeyNotTrusted => "key-not-trusted",
-            Rule::InDoubt => "in-doubt",
-            Rule::SelfInspected => "self-inspected",
-            Rule::TimeDisorder => "time-disorder",
-            Rule::ClockAdrift => "clock-adrift",
-        }
-    }
+rules! {
+    BeyondAuthority "beyond-authority";
+    KeyNotTrusted "key-not-trusted";
+    InDoubt "in-doubt";
+    SelfInspected "self-inspected";
+    TimeDisorder "time-disorder";
+    ClockAdrift "clock-adrift";
+    InjectedEarly "injected-early";
+    RotationUnconfirmed "rotation-unconfirmed";
+    SpeedLow "speed-low";
+    InjectionShort "injection-short";
+    SoakShort "soak-short";
+    WaterHot "water-hot";
+    WaterCold "water-cold";
+    VolumeShort "volume-short";
+    ReadingMissing "reading-missing";
+    TooColdOutside "too-cold-outside";
+    EngineTooCold "engine-too-cold";
+    EngineTooHot "engine-too-hot";
+    StarterOverrun "starter-overrun";
+    MotoredWhileBarred "motored-while-barred";
+    AreaNotCleared "area-not-cleared";
+    LineNotOpened "line-not-opened";
+    LineOutsideProcedure "line-outside-procedure";
+    WrongEngine "wrong-engine";
+    ReconnectedWet "reconnected-wet";
+    TorqueOut "torque-out";
+    ToolUncalibrated "tool-uncalibrated";
+    ReinspectedAlone "re-inspected-alone";
+    SameHands "same-hands";
+    RunWhileOpen "run-while-open";
+    ProcedureWithdrawn "procedure-withdrawn";
+    ProcedureSuperseded "procedure-superseded";
+    SignedOffEarly "signed-off-early";
+    RunUpMissed "run-up-missed";
+    ImpossibleStep "impossible-step";
+    OrderUnsure "order-unsure";
+    CorrectionConflict "correction-conflict";
+    DeviceForked "device-forked";
+    EnrolledLate "enrolled-late";
+    LateEntry "late-entry";
+    Doubled "doubled";
 }
 
 /// How grave.

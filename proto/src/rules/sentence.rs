@@ -231,5 +231,6 @@ fn finding_text(raised: &Raised<'_>, engine: Option<&EngineAt>) -> String {
         }
         Rule::TimeDisorder => format!("\"{kind}\"{on} says that it happened after it was received."),
         Rule::ClockAdrift => format!("The clock of the device that sent \"{kind}\"{on} was off."),
+        other => format!("\"{kind}\"{on}: {}.", other.name().replace('-', " ")),
     }
 }
