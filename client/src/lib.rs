@@ -4,10 +4,13 @@
 //! Draft ─► station::Station::sign_card ─► outbox (synced: "saved") ─► sync ─► receipts
 //! ```
 
+pub mod card;
 pub mod command;
+mod contract;
 pub mod demo;
 pub mod enrol;
 pub mod home;
+pub mod names;
 pub mod outbox;
 pub mod query;
 pub mod remote;

@@ -6,7 +6,7 @@ use std::sync::Arc;
 
 use rinsebook_proto::bytes::{Hash, Id};
 use rinsebook_proto::clock::Clock;
-use rinsebook_proto::fact::{Envelope, Header, Kind, REPORT_TYPE, Seen, Signed, Subject};
+use rinsebook_proto::fact::{Body, Envelope, Header, Kind, MAX_ENVELOPE_BYTES, REPORT_TYPE, Seen, Signed, Subject};
 use rinsebook_proto::key::{self, SigningKey};
 use rinsebook_proto::note::Checkpoint;
 use rinsebook_proto::v1;
@@ -84,18 +84,35 @@ impl Station {
 
     /// Signs a card: several facts by one deliberate act. When this returns they are synced here.
     pub fn sign_card(&mut self, signer: &SigningKey, drafts: Vec<Draft>) -> Result<Vec<Hash>, ClientError> {
+        self.sign_linked(signer, drafts.into_iter().map(|draft| (draft, Vec::new())).collect())
+    }
+
+    /// Signs a card whose facts act on earlier ones of the same card too, named by their places on it.
+    pub fn sign_linked(
+        &mut self,
+        signer: &SigningKey,
+        drafts: Vec<(Draft, Vec<usize>)>,
+    ) -> Result<Vec<Hash>, ClientError> {
         let card = (drafts.len() > 1).then(Id::random);
         let author_key = key::key_id(&signer.verifying_key());
-        let mut items = Vec::with_capacity(drafts.len());
+        let mut items: Vec<Item> = Vec::with_capacity(drafts.len());
         let (mut counter, mut previous) = (self.counter, self.previous);
-        for draft in drafts {
+        for (mut draft, earlier) in drafts {
+            if self.record == Hash::ZERO && !matches!(draft.kind, Kind::RecordFounded(_)) {
+                return Err(ClientError::Usage(
+                    "this station has not joined a record yet, so nothing was signed; run `rinsebook sync` once where \
+                     the service can be reached"
+                        .to_owned(),
+                ));
+            }
+            for place in earlier {
+                let named =
+                    items.get(place).ok_or_else(|| ClientError::Usage("a fact names a later one".to_owned()))?;
+                draft.refers.push(named.hash());
+            }
             let header = self.header(&draft, author_key, card, counter, previous);
             let fact = Signed::sign(header, draft.kind, signer);
-            if let rinsebook_proto::fact::Body::Unread(why) = fact.body() {
-                return Err(ClientError::Usage(format!(
-                    "this fact could not be read by anyone: {why}; nothing was signed"
-                )));
-            }
+            readable(&fact)?;
             previous = fact.hash();
             items.push(Item { run: self.run, counter, envelope: fact.bytes().to_vec() });
             counter += 1;
@@ -149,10 +166,15 @@ impl Station {
     /// Keeps the bytes of an annex (with a random salt) or attachment until the service has them; gives the digest.
     pub fn keep_blob(&self, content: &[u8], annex: bool) -> Result<Hash, ClientError> {
         let salt = if annex { Id::random().to_vec() } else { Vec::new() };
-        let digest = Hash::of_parts(&[&salt, content]);
+        self.keep(&v1::Blob { salt, content: content.to_vec() })
+    }
+
+    /// Keeps a blob as it is.
+    pub fn keep(&self, v1::Blob { salt, content }: &v1::Blob) -> Result<Hash, ClientError> {
+        let digest = Hash::of_parts(&[salt, content]);
         let dir = self.home.path("blobs");
         std::fs::create_dir_all(&dir).map_err(ClientError::file("cannot make the blobs folder"))?;
-        let bytes = [&[salt.len() as u8][..], &salt, content].concat();
+        let bytes = [&[salt.len() as u8][..], salt, content].concat();
         self.home.replace(&format!("blobs/{digest}"), &bytes)?;
         Ok(digest)
     }
@@ -264,6 +286,17 @@ impl Station {
     /// The run, and the place of the next fact in it.
     pub fn place(&self) -> (Id, u64, Hash) {
         (self.run, self.counter, self.previous)
+    }
+}
+
+/// A fact is read back, as everybody will read it, before it is saved.
+fn readable(fact: &Signed) -> Result<(), ClientError> {
+    let unreadable =
+        |why: String| ClientError::Usage(format!("this fact could not be read by anyone: {why}; nothing was signed"));
+    let back = Signed::parse(fact.bytes(), MAX_ENVELOPE_BYTES).map_err(|e| unreadable(e.to_string()))?;
+    match back.body() {
+        Body::Unread(why) => Err(unreadable(why.to_string())),
+        Body::Read(_) => Ok(()),
     }
 }
 

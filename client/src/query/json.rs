@@ -85,16 +85,7 @@ fn value(field: &FieldDescriptor, held: &Value) -> Json {
 /// `BLOCKS_SIGN_OFF` of `Blocks` is `sign-off`; a value of a later version stays a number.
 fn short_name(of: &EnumDescriptor, number: i32) -> Json {
     let Some(value) = of.get_value(number) else { return number.into() };
-    let mut prefix = String::new();
-    for letter in of.name().chars() {
-        if letter.is_uppercase() && !prefix.is_empty() {
-            prefix.push('_');
-        }
-        prefix.push(letter.to_ascii_uppercase());
-    }
-    let full = value.name();
-    let short = full.strip_prefix(&prefix).and_then(|rest| rest.strip_prefix('_')).unwrap_or(full);
-    short.to_ascii_lowercase().replace('_', "-").into()
+    crate::contract::short_name(of, value.name()).into()
 }
 
 #[cfg(test)]
