@@ -1,20 +1,30 @@
 //! The command line. Results go to standard output, all else to standard error. Exit codes: 0 good, 1 failed, 2 usage,
 //! 3 checked and found bad, 4 items block, 5 could not check.
 
-use std::io::{Read, Write};
+mod act;
+mod enrol;
+mod fact;
+mod keys;
+mod procedure;
+mod station;
+
+use std::io::Write;
 use std::path::{Path, PathBuf};
 use std::process::ExitCode;
 use std::sync::Arc;
 
 use clap::{Parser, Subcommand};
 use rinsebook_proto::clock::SystemClock;
-use rinsebook_proto::key;
 use tonic::transport::Channel;
-use zeroize::Zeroizing;
 
-use crate::home::{Home, write_new};
+use crate::home::Home;
 use crate::station::Station;
-use crate::{ClientError, demo, query, remote, sync, verify};
+use crate::{ClientError, demo, query, remote, verify};
+
+/// It did not work, or not everything was taken.
+const FAILED: u8 = 1;
+/// Checked, and found bad.
+const BAD: u8 = 3;
 
 #[derive(Parser)]
 #[command(name = "rinsebook", version, about = "The record of engine core washes: what is open, and proof of it.")]
@@ -25,20 +35,26 @@ struct Arguments {
 
 #[derive(Subcommand)]
 enum Command {
-    /// Play an invented turn-round on this machine, through real sockets and files, and prove its log.
-    Demo {
-        /// Leave the log, its key and all else in this new folder.
-        #[arg(long, value_name = "DIR")]
-        keep: Option<PathBuf>,
-    },
-    /// Make a signing key, encrypted by a passphrase.
-    Key {
-        /// Where to write it (PKCS #8, PEM); an existing file is never overwritten.
-        #[arg(long, value_name = "FILE")]
-        out: PathBuf,
-        /// A file with the passphrase, or - for standard input.
-        #[arg(long, value_name = "FILE")]
-        passphrase_file: PathBuf,
+    /// Play three invented turn-rounds on this machine, through real sockets and files, and prove their log.
+    Demo(demo::Args),
+    /// A person's signing key.
+    #[command(subcommand)]
+    Key(keys::Keys),
+    /// A device's folder: make one, or ask what it holds.
+    #[command(subcommand)]
+    Station(station::Stations),
+    /// What a custodian does: found a record, enrol people, stations and aircraft.
+    #[command(subcommand)]
+    Enrol(enrol::Enrol),
+    /// Procedures: check a text, publish a revision, list what is published.
+    #[command(subcommand)]
+    Procedure(procedure::Procedures),
+    /// Sign a card of facts; it is saved here and sent with `sync`.
+    Fact {
+        /// The card: TOML, as `rinsebook fact --help` says below.
+        card: PathBuf,
+        #[command(flatten)]
+        signing: act::Signing,
     },
     /// Send what this station has signed, and learn what became of it.
     Sync {
@@ -48,6 +64,9 @@ enum Command {
         /// How often to try while the service is not reachable.
         #[arg(long, default_value_t = 5)]
         tries: u32,
+        /// Answer as one JSON object.
+        #[arg(long)]
+        json: bool,
     },
     /// Check a whole log folder; no service is needed.
     Verify(verify::Args),
@@ -77,19 +96,25 @@ pub fn main() -> ExitCode {
 }
 
 fn failed(error: &dyn std::error::Error) -> ExitCode {
-    // Standard error may be closed; there is nobody else to tell then.
-    let _ = writeln!(std::io::stderr(), "rinsebook: {error}");
-    ExitCode::from(1)
+    say(&error.to_string());
+    ExitCode::from(FAILED)
 }
 
 async fn run(command: Command) -> Result<ExitCode, ClientError> {
     match command {
-        Command::Demo { keep } => {
-            let told = demo::play(keep, &mut std::io::stdout()).await;
+        Command::Demo(args) => {
+            let told = demo::run(args, &mut std::io::stdout()).await;
             told.map(|()| ExitCode::SUCCESS).map_err(|e| ClientError::Answered(format!("the demonstration: {e:#}")))
         }
-        Command::Key { out, passphrase_file } => make_key(&out, &passphrase_file),
-        Command::Sync { station, tries } => send(&station, tries).await,
+        Command::Key(keys) => keys.run(),
+        Command::Station(stations) => stations.run(),
+        Command::Enrol(enrol) => enrol.run().await,
+        Command::Procedure(procedures) => procedures.run().await,
+        Command::Fact { card, signing } => fact::sign(&card, &signing),
+        Command::Sync { station, tries, json } => {
+            let mut station = Station::open(Home::open(&station)?, Arc::new(SystemClock))?;
+            station::send(&mut station, tries, json).await
+        }
         Command::Verify(args) => verify::run(&args, &mut std::io::stdout()),
         Command::Items(args) => query::run_items(connect(&args.station).await?, &args, &mut std::io::stdout()).await,
         Command::Assess(args) => query::run_assess(connect(&args.station).await?, &args, &mut std::io::stdout()).await,
@@ -106,49 +131,7 @@ fn print(write: impl FnOnce(&mut dyn Write) -> std::io::Result<()>) -> Result<()
     write(&mut out).and_then(|()| out.flush()).map_err(ClientError::file("cannot write to standard output"))
 }
 
-/// The passphrase, without the line's end.
-fn passphrase(file: &Path) -> Result<Zeroizing<String>, ClientError> {
-    let mut text = Zeroizing::new(String::new());
-    if file == Path::new("-") {
-        std::io::stdin().read_to_string(&mut text).map_err(ClientError::file("cannot read standard input"))?;
-    } else {
-        *text = crate::home::read(file)?;
-    }
-    let trimmed = text.trim_end_matches(['\r', '\n']);
-    if trimmed.is_empty() {
-        return Err(ClientError::Usage("the passphrase is empty; choose one that only you know".to_owned()));
-    }
-    Ok(Zeroizing::new(trimmed.to_owned()))
-}
-
-fn make_key(out: &Path, passphrase_file: &Path) -> Result<ExitCode, ClientError> {
-    let bad = |e: key::KeyError| ClientError::Key { what: out.display().to_string(), why: e.to_string() };
-    let signer = key::generate();
-    let pem = key::to_pem(&signer, passphrase(passphrase_file)?.as_bytes()).map_err(bad)?;
-    write_new(out, pem.as_bytes())?;
-    let public = signer.verifying_key();
-    print(|o| {
-        writeln!(o, "key file    {}", out.display())?;
-        writeln!(o, "public key  {}", hex::encode(public.as_bytes()))?;
-        writeln!(o, "key id      {}", key::key_id(&public))
-    })?;
-    Ok(ExitCode::SUCCESS)
-}
-
-async fn send(station: &Path, tries: u32) -> Result<ExitCode, ClientError> {
-    let mut station = Station::open(Home::open(station)?, Arc::new(SystemClock))?;
-    let report = sync::sync(&mut station, tries).await?;
-    print(|o| {
-        writeln!(
-            o,
-            "recorded {}, recorded before {}, refused {}, left {}",
-            report.admitted,
-            report.known,
-            report.refused.len(),
-            report.left
-        )?;
-        report.refused.iter().chain(&report.notes).try_for_each(|line| writeln!(o, "  {line}"))
-    })?;
-    let all_well = report.refused.is_empty() && report.left == 0;
-    Ok(if all_well { ExitCode::SUCCESS } else { ExitCode::from(1) })
+fn say(line: &str) {
+    // Standard error may be closed; there is nobody else to tell then.
+    let _ = writeln!(std::io::stderr(), "rinsebook: {line}");
 }

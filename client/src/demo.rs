@@ -19,6 +19,19 @@ use shop::{MORNING_MS, Shop, Wash, all_well, disconnected, inspected, reconnecte
 
 const MINUTE_MS: u64 = 60_000;
 
+/// How it is played.
+#[derive(Debug, Clone, Default, clap::Args)]
+pub struct Args {
+    /// Leave the log, its key and all else in this new folder.
+    #[arg(long, value_name = "DIR")]
+    pub keep: Option<PathBuf>,
+}
+
+/// Plays it as asked.
+pub async fn run(args: Args, out: &mut (dyn Write + Send)) -> Result<()> {
+    play(args.keep, out).await
+}
+
 /// Plays it, telling the story to `out`; with `keep`, everything stays in that folder: the log in `log`, its verifier
 /// key in `log.vkey`.
 pub async fn play(keep: Option<PathBuf>, out: &mut (dyn Write + Send)) -> Result<()> {

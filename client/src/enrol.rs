@@ -30,6 +30,22 @@ pub fn issue_certificate(home: &Home, authority: &Path) -> Result<Hash, ClientEr
     Ok(Hash::of(&key.subject_public_key_info()))
 }
 
+/// As [`issue_certificate`]; one that this folder has already is used again, as after an enrolment that broke off.
+pub fn certificate(home: &Home, authority: &Path) -> Result<Hash, ClientError> {
+    let bad = |e: rcgen::Error| ClientError::Key { what: "device.key".to_owned(), why: e.to_string() };
+    match (home.text("device.crt")?, home.text("device.key")?) {
+        (None, None) => issue_certificate(home, authority),
+        (Some(_), Some(key)) => {
+            use rcgen::PublicKeyData;
+            Ok(Hash::of(&KeyPair::from_pem(&key).map_err(bad)?.subject_public_key_info()))
+        }
+        _ => Err(ClientError::Key {
+            what: home.path("device.crt").display().to_string(),
+            why: "certificate and key are not both there; move the one that is there away and enrol again".to_owned(),
+        }),
+    }
+}
+
 /// What enrols the device of this folder.
 pub fn device(home: &Home, tls_key_digest: Hash, station: &str) -> Result<v1::DeviceEnrolled, ClientError> {
     let report_key = home.report_key()?;

@@ -14,6 +14,7 @@ pub mod names;
 pub mod outbox;
 pub mod query;
 pub mod remote;
+pub mod secret;
 pub mod station;
 pub mod sync;
 pub mod verify;

@@ -6,9 +6,10 @@ use std::collections::BTreeMap;
 use rinsebook_proto::bytes::{Hash, Id};
 use rinsebook_proto::v1::EngineAt;
 use serde::{Deserialize, Serialize};
+use tonic::transport::Channel;
 
-use crate::ClientError;
 use crate::home::Home;
+use crate::{ClientError, query};
 
 const FILE: &str = "names.toml";
 
@@ -67,6 +68,33 @@ impl Names {
         let text = toml::to_string(self)
             .map_err(|e| ClientError::Key { what: FILE.to_owned(), why: format!("it cannot be written: {e}") })?;
         home.replace(FILE, text.as_bytes())
+    }
+
+    /// Takes in what the record lists: aircraft, people, devices, procedures. What is known here already stays.
+    pub async fn learn(&mut self, channel: Channel) -> Result<(), ClientError> {
+        for aircraft in query::every_aircraft(channel.clone()).await? {
+            let engines = aircraft.engines.iter().filter_map(|e| e.engine.as_ref());
+            let engines = engines.map(|e| (e.position.to_string(), e.serial.clone())).collect();
+            self.aircraft.insert(aircraft.registration, Aircraft { id: hex::encode(&aircraft.aircraft), engines });
+        }
+        for device in query::every_device(channel.clone()).await? {
+            self.devices.insert(device.label, hex::encode(&device.device));
+        }
+        for procedure in query::every_procedure(channel.clone()).await? {
+            let digest = procedure.text.map(|t| hex::encode(t.digest)).unwrap_or_default();
+            self.procedures.insert(format!("{} r{}", procedure.title, procedure.revision), digest);
+        }
+        for person in query::every_person(channel.clone()).await? {
+            let id = hex::encode(&person.person);
+            if self.people.values().any(|known| *known == id) {
+                continue;
+            }
+            // A name may have been erased, and a station may not be let read it: ids do as well.
+            if let Some(name) = query::text_of(channel.clone(), person.name.map(|name| name.digest)).await {
+                self.people.insert(name, id);
+            }
+        }
+        Ok(())
     }
 
     /// An aircraft by registration or id.

@@ -7,6 +7,7 @@ use tonic::transport::Channel;
 use crate::ClientError;
 use crate::rpc::open_items_client::OpenItemsClient;
 use crate::rpc::records_client::RecordsClient;
+use crate::rpc::roster_client::RosterClient;
 
 /// Everything open, and the one moment that it was answered for.
 pub(super) struct AllItems {
@@ -47,7 +48,7 @@ pub(super) async fn assess(channel: Channel, request: v1::AssessRequest) -> Resu
     }
 }
 
-pub(super) async fn every_aircraft(channel: Channel) -> Result<Vec<v1::Aircraft>, ClientError> {
+pub(crate) async fn every_aircraft(channel: Channel) -> Result<Vec<v1::Aircraft>, ClientError> {
     let mut records = RecordsClient::new(channel);
     let (mut all, mut page_token) = (Vec::new(), String::new());
     loop {
@@ -59,6 +60,36 @@ pub(super) async fn every_aircraft(channel: Channel) -> Result<Vec<v1::Aircraft>
             return Ok(all);
         }
     }
+}
+
+macro_rules! every {
+    ($name:ident, $call:ident, $request:ident, $field:ident, $message:ident) => {
+        pub(crate) async fn $name(channel: Channel) -> Result<Vec<v1::$message>, ClientError> {
+            let mut roster = RosterClient::new(channel);
+            let (mut all, mut page_token) = (Vec::new(), String::new());
+            loop {
+                let page = roster.$call(v1::$request { page_token, ..v1::$request::default() }).await?.into_inner();
+                all.extend(page.$field);
+                page_token = page.next_page_token;
+                if page_token.is_empty() {
+                    return Ok(all);
+                }
+            }
+        }
+    };
+}
+
+every!(every_device, list_devices, ListDevicesRequest, devices, Device);
+every!(every_procedure, list_procedures, ListProceduresRequest, procedures, Procedure);
+every!(every_person, list_people, ListPeopleRequest, people, Person);
+
+/// A text kept beside the log, if it can be had and is the one named.
+pub(crate) async fn text(channel: Channel, digest: Option<Vec<u8>>) -> Option<String> {
+    let digest = digest?;
+    let request = v1::GetBlobRequest { digest: digest.clone() };
+    let blob = RecordsClient::new(channel).get_blob(request).await.ok()?.into_inner();
+    let same = Hash::of_parts(&[&blob.salt, &blob.content]).to_vec() == digest;
+    if same { String::from_utf8(blob.content).ok() } else { None }
 }
 
 /// An id, or the registration of an aircraft that is listed.
