@@ -321,3 +321,26 @@ fn read_receipts(home: &Home) -> Result<HashMap<Hash, Receipt>, ClientError> {
     };
     Ok(text.lines().filter_map(parse).collect())
 }
+
+#[cfg(test)]
+mod tests {
+    use rinsebook_proto::clock::ScriptedClock;
+
+    use super::*;
+
+    #[test]
+    fn a_station_that_has_joined_no_record_signs_nothing() {
+        let dir = tempfile::tempdir().unwrap();
+        let home = Home::create(&dir.path().join("s"), "s", "https://localhost:1", "no certificate").unwrap();
+        let mut station = Station::open(home, Arc::new(ScriptedClock::at(1_000))).unwrap();
+        let kind = Kind::Remark(v1::Remark { text: None });
+        let draft = Draft { happened_ms: 1_000, kind, subjects: vec![Subject::Wash(Id([1; 16]))], refers: vec![] };
+        let signer = key::generate();
+        let why = station.sign_card(&signer, vec![draft.clone()]).unwrap_err().to_string();
+        assert!(why.contains("rinsebook sync"), "{why}");
+        assert!(station.outbox_items().is_empty());
+        station.joins(Hash([1; 32])).unwrap();
+        station.sign_card(&signer, vec![draft]).unwrap();
+        assert_eq!(station.outbox_items().len(), 1);
+    }
+}

@@ -110,16 +110,20 @@ async fn the_demonstration_tells_its_story_from_the_service_s_answers_and_proves
     let dir = tempfile::tempdir().unwrap();
     let keep = dir.path().join("kept");
     let mut told = Vec::new();
-    rinsebook_client::demo::play(Some(keep.clone()), &mut told).await.unwrap();
+    let args = rinsebook_client::demo::Args { keep: Some(keep.clone()), serve: false };
+    rinsebook_client::demo::run(args, &mut told).await.unwrap();
     let told = String::from_utf8(told).unwrap();
     let mut rest = told.as_str();
     for line in [
-        "No: engine 2 line PS-1 disconnected.",
+        "No: engine 2 line MV-2 disconnected",
         "engine 2 not run up",
-        "device-outstanding",
-        "inspection-due",
-        "No: work order WO-4711 not signed off.",
-        "this is not a release to service",
+        "signs on, and keeps what it signs",
+        "Device bay-2 not heard out.",
+        "is ended and started anew",
+        "Engine 1 line PS-1 not inspected.",
+        "Nothing open in this record; this is not a release to service.",
+        "start engine 2 by 2031-03-05 04:32Z",
+        "ask whether it ran",
         "good: ",
         "bad: ",
     ] {

@@ -12,8 +12,8 @@ use rinsebook_proto::v1;
 use super::act::Signing;
 use super::enrol::{card_of, now_ms, sign_and_send};
 use super::{BAD, print};
-use crate::home::read;
-use crate::{ClientError, enrol};
+use crate::home::{Home, read};
+use crate::{ClientError, enrol, query, remote};
 
 #[derive(Subcommand)]
 pub(super) enum Procedures {
@@ -21,6 +21,14 @@ pub(super) enum Procedures {
     Check {
         /// The text.
         file: PathBuf,
+    },
+    /// List what is published, or write one text out, exactly.
+    Show {
+        /// The station's folder.
+        #[arg(long, value_name = "DIR")]
+        station: PathBuf,
+        /// Title and revision as listed, or the text's digest; without it, the list.
+        name: Option<String>,
     },
     /// Publish a revision; washes are then opened against exactly this text.
     Publish {
@@ -35,6 +43,7 @@ impl Procedures {
     pub(super) async fn run(&self) -> Result<ExitCode, ClientError> {
         match self {
             Procedures::Check { file } => check(file),
+            Procedures::Show { station, name } => show(station, name.as_deref()).await,
             Procedures::Publish { file, signing } => publish(file, signing).await,
         }
     }
@@ -53,6 +62,31 @@ fn check(file: &Path) -> Result<ExitCode, ClientError> {
             Ok(ExitCode::from(BAD))
         }
     }
+}
+
+async fn show(station: &Path, name: Option<&str>) -> Result<ExitCode, ClientError> {
+    let channel = remote::connect(&Home::open(station)?).await?;
+    let published = query::every_procedure(channel.clone()).await?;
+    let full = |p: &v1::Procedure| format!("{} r{}", p.title, p.revision);
+    let digest = |p: &v1::Procedure| p.text.as_ref().map(|t| t.digest.clone()).unwrap_or_default();
+    let Some(name) = name else {
+        print(|o| {
+            published.iter().try_for_each(|p| {
+                let withdrawn = p.withdrawn_index.map(|at| format!(", withdrawn by entry {at}")).unwrap_or_default();
+                writeln!(o, "{}  (engine type {}{withdrawn})\n  {}", full(p), p.engine_type, hex::encode(digest(p)))
+            })
+        })?;
+        return Ok(ExitCode::SUCCESS);
+    };
+    let asked = published.iter().find(|p| full(p) == name || hex::encode(digest(p)) == name);
+    let asked = asked.ok_or_else(|| {
+        ClientError::Usage(format!("no procedure {name:?} is published; `rinsebook procedure show` lists them"))
+    })?;
+    let text = query::text_of(channel, Some(digest(asked))).await;
+    let text =
+        text.ok_or_else(|| ClientError::Answered("the service did not give the text that was published".into()))?;
+    print(|o| write!(o, "{text}"))?;
+    Ok(ExitCode::SUCCESS)
 }
 
 async fn publish(file: &Path, signing: &Signing) -> Result<ExitCode, ClientError> {

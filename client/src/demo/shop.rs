@@ -16,6 +16,7 @@ use rinsebook_proto::bytes::{Hash, Id};
 use rinsebook_proto::clock::{Clock, ScriptedClock};
 use rinsebook_proto::fact::{Kind, Subject};
 use rinsebook_proto::key::{self, SigningKey};
+use rinsebook_proto::rules::procedure::Procedure;
 use rinsebook_proto::v1::{self, Authority, EngineAt};
 use rinsebook_service::{Config, Running};
 
@@ -97,46 +98,84 @@ impl Shop {
     }
 
     async fn enrol_everybody(&mut self) -> Result<()> {
-        let now = self.clock.wall_ms();
-        let text = include_bytes!("../../../deploy/procedures/ossavar-t2.toml");
-        self.procedure = self.desk.keep_blob(text, false)?;
-        let procedure = Kind::ProcedurePublished(v1::ProcedurePublished {
-            procedure: hex::decode("6f7373617661722d74322d7761736831")?,
-            revision: 1,
-            text: Some(v1::AttachmentRef { digest: self.procedure.to_vec() }),
-            engine_type: "Ossavar T2".to_owned(),
-            title: "Core wash with warm water, Ossavar T2".to_owned(),
-        });
-        let mut drafts = vec![enrol::roster_fact(procedure, vec![], now)];
-        for (person, authorities) in [
-            (&self.technician, vec![Authority::Perform]),
-            (&self.inspector, vec![Authority::Perform, Authority::Inspect]),
-            (&self.certifier, vec![Authority::Perform, Authority::Certify, Authority::Run]),
-        ] {
-            let enrolled = v1::PersonEnrolled { person: person.id.to_vec(), ..v1::PersonEnrolled::default() };
-            drafts.push(enrol::roster_fact(Kind::PersonEnrolled(enrolled), vec![], now));
-            drafts.push(enrol::roster_fact(Kind::KeyEnrolled(enrol::person_key(person.id, &person.key)), vec![], now));
-            drafts.extend(authorities.into_iter().map(|a| enrol::grant(person.id, a, now)));
-        }
-        drafts.push(self.aircraft_listed(now));
-        self.desk.sign_card(&self.custodian.key, drafts)?;
-        all_well(&sync(&mut self.desk, 3).await?)
+        self.procedure = self.publish(include_bytes!("../../../deploy/procedures/ossavar-t2.toml")).await?;
+        self.technician = self.enrol("Ida Rasko (invented)", &[Authority::Perform]).await?;
+        self.inspector = self.enrol("Tuva Brandel (invented)", &[Authority::Perform, Authority::Inspect]).await?;
+        let certifies = [Authority::Perform, Authority::Certify, Authority::Run];
+        self.certifier = self.enrol("Halka Sundin (invented)", &certifies).await?;
+        self.aircraft = self.list("ZZ-RBA", "Invented 200", "Ossavar T2", [SERIAL_1, SERIAL_2]).await?;
+        Ok(())
     }
 
-    fn aircraft_listed(&self, now: u64) -> Draft {
-        let installed = |position: u32, serial: &str| v1::InstalledEngine {
-            engine: Some(EngineAt { position, serial: serial.to_owned() }),
-            engine_type: "Ossavar T2".to_owned(),
+    /// Publishes a procedure's text.
+    pub async fn publish(&mut self, text: &[u8]) -> Result<Hash> {
+        let read = Procedure::parse(std::str::from_utf8(text)?)?;
+        let digest = self.desk.keep_blob(text, false)?;
+        let kind = Kind::ProcedurePublished(v1::ProcedurePublished {
+            procedure: read.procedure.to_vec(),
+            revision: read.revision,
+            text: Some(v1::AttachmentRef { digest: digest.to_vec() }),
+            engine_type: read.engine_type,
+            title: read.title,
+        });
+        self.custody(vec![enrol::roster_fact(kind, vec![], self.clock.wall_ms())]).await?;
+        Ok(digest)
+    }
+
+    /// Enrols a person with a new key, who may do this.
+    pub async fn enrol(&mut self, name: &str, authorities: &[Authority]) -> Result<Person> {
+        let person = Person::new();
+        let now = self.clock.wall_ms();
+        let name = self.desk.keep_blob(name.as_bytes(), true)?;
+        let enrolled = v1::PersonEnrolled {
+            person: person.id.to_vec(),
+            name: Some(v1::AnnexRef { digest: name.to_vec() }),
+            ..v1::PersonEnrolled::default()
+        };
+        let mut drafts = vec![
+            enrol::roster_fact(Kind::PersonEnrolled(enrolled), vec![], now),
+            enrol::roster_fact(Kind::KeyEnrolled(enrol::person_key(person.id, &person.key)), vec![], now),
+        ];
+        drafts.extend(authorities.iter().map(|a| enrol::grant(person.id, *a, now)));
+        self.custody(drafts).await?;
+        Ok(person)
+    }
+
+    /// Lets a person do more.
+    pub async fn grant(&mut self, person: Id, authorities: &[Authority]) -> Result<()> {
+        let now = self.clock.wall_ms();
+        self.custody(authorities.iter().map(|a| enrol::grant(person, *a, now)).collect()).await
+    }
+
+    /// Lists an aircraft with its engines, from position 1 on.
+    pub async fn list(
+        &mut self,
+        registration: &str,
+        aircraft_type: &str,
+        engine_type: &str,
+        serials: [&str; 2],
+    ) -> Result<Id> {
+        let aircraft = Id::random();
+        let installed = |(at, serial): (u32, &str)| v1::InstalledEngine {
+            engine: Some(EngineAt { position: at, serial: serial.to_owned() }),
+            engine_type: engine_type.to_owned(),
         };
         let kind = Kind::AircraftListed(v1::AircraftListed {
-            aircraft: self.aircraft.to_vec(),
-            registration: "ZZ-RBA".to_owned(),
-            aircraft_type: "Invented 200".to_owned(),
-            engines: vec![installed(1, SERIAL_1), installed(2, SERIAL_2)],
+            aircraft: aircraft.to_vec(),
+            registration: registration.to_owned(),
+            aircraft_type: aircraft_type.to_owned(),
+            engines: (1..).zip(serials).map(installed).collect(),
         });
-        let also =
-            vec![Subject::Aircraft(self.aircraft), Subject::Engine(SERIAL_1.into()), Subject::Engine(SERIAL_2.into())];
-        enrol::roster_fact(kind, also, now)
+        let engines = serials.map(|serial| Subject::Engine(serial.to_owned()));
+        let also = [vec![Subject::Aircraft(aircraft)], engines.to_vec()].concat();
+        self.custody(vec![enrol::roster_fact(kind, also, self.clock.wall_ms())]).await?;
+        Ok(aircraft)
+    }
+
+    /// The custodian signs, and it is sent.
+    async fn custody(&mut self, drafts: Vec<Draft>) -> Result<()> {
+        self.desk.sign_card(&self.custodian.key, drafts)?;
+        all_well(&sync(&mut self.desk, 3).await?)
     }
 
     /// A new station, enrolled.
@@ -146,8 +185,7 @@ impl Shop {
         let enrolled = enrol::device(&home, digest, "North ramp")?;
         let also = vec![Subject::Device(home.device)];
         let draft = enrol::roster_fact(Kind::DeviceEnrolled(enrolled), also, self.clock.wall_ms());
-        self.desk.sign_card(&self.custodian.key, vec![draft])?;
-        all_well(&sync(&mut self.desk, 3).await?)?;
+        self.custody(vec![draft]).await?;
         let mut station = Station::open(home, self.clock.clone())?;
         all_well(&sync(&mut station, 3).await?)?;
         Ok(station)
@@ -186,10 +224,7 @@ impl Shop {
 
     /// What the service answers about the aircraft now.
     pub async fn assess(&self) -> Result<v1::Assessment> {
-        let channel = remote::connect(&self.desk.home).await?;
-        let request = v1::AssessRequest { aircraft: self.aircraft.to_vec(), ..v1::AssessRequest::default() };
-        let answer = OpenItemsClient::new(channel).assess(request).await?.into_inner();
-        answer.assessment.context("an answer holds an assessment")
+        ask(&self.desk.home, &self.aircraft).await
     }
 
     /// The names of what is open, with engine and subject, sorted.
@@ -200,7 +235,16 @@ impl Shop {
     }
 }
 
-fn name(item: &v1::OpenItem) -> String {
+/// What the service answers about an aircraft now.
+pub(super) async fn ask(home: &Home, aircraft: &Id) -> Result<v1::Assessment> {
+    let channel = remote::connect(home).await?;
+    let request = v1::AssessRequest { aircraft: aircraft.to_vec(), ..v1::AssessRequest::default() };
+    let answer = OpenItemsClient::new(channel).assess(request).await?.into_inner();
+    answer.assessment.context("an answer holds an assessment")
+}
+
+/// An item in a word: its name, the engine's position, the subject.
+pub fn name(item: &v1::OpenItem) -> String {
     let engine = item.engine.as_ref().map(|e| format!(" {}", e.position)).unwrap_or_default();
     // A device's id is random: the kind of item says enough.
     let subject = if item.name == "device-outstanding" || item.subject.is_empty() {

@@ -1,0 +1,149 @@
+//! A small shop run by the commands alone, as its people would: the custodian founds and enrols, a technician signs a card,
+//! the station sends it, a planner asks, an auditor verifies.
+
+use std::path::{Path, PathBuf};
+use std::process::{Command, Output};
+use std::sync::Arc;
+
+use rinsebook_proto::clock::SystemClock;
+use rinsebook_service::{Config, Running};
+
+struct Office {
+    dir: tempfile::TempDir,
+}
+
+impl Office {
+    fn path(&self, name: &str) -> PathBuf {
+        self.dir.path().join(name)
+    }
+
+    fn write(&self, name: &str, text: &str) -> PathBuf {
+        std::fs::write(self.path(name), text).unwrap();
+        self.path(name)
+    }
+
+    /// Runs the program; words that begin with @ are files of the office.
+    fn run(&self, line: &str) -> Output {
+        let word = |word: &str| word.strip_prefix('@').map_or(word.to_owned(), |f| self.path(f).display().to_string());
+        let arguments = line.split_whitespace().map(|w| word(w).replace('~', " "));
+        Command::new(env!("CARGO_BIN_EXE_rinsebook")).args(arguments).output().unwrap()
+    }
+
+    /// Runs it and takes its results; it has to end with this code.
+    fn told(&self, line: &str, code: i32) -> String {
+        let output = self.run(line);
+        let (out, err) = (String::from_utf8(output.stdout).unwrap(), String::from_utf8(output.stderr).unwrap());
+        assert_eq!(output.status.code(), Some(code), "{line}\n{out}\n{err}");
+        out
+    }
+
+    fn person(&self, name: &str, may: &str) {
+        self.told(&format!("key new --out @{name}.pem --passphrase-file @pass --request @{name}.toml"), 0);
+        let by = "--station @desk --key @mira.pem --passphrase-file @pass --yes";
+        let may: String = may.split(',').map(|may| format!(" --may {may}")).collect();
+        self.told(&format!("enrol person {by} --request @{name}.toml --name {name}{may}"), 0);
+    }
+}
+
+async fn serve(dir: &Path) -> Running {
+    rinsebook_service::start(Config::local(&dir.join("service")), Arc::new(SystemClock)).await.unwrap()
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn a_shop_is_founded_enrolled_washed_in_asked_and_verified_by_commands_alone() {
+    let office = Office { dir: tempfile::tempdir().unwrap() };
+    let running = serve(office.dir.path()).await;
+    let address = format!("https://localhost:{}", running.address.port());
+    let ca = running.authority_file().display().to_string();
+    let authority = running.authority.dir().display().to_string();
+    let log_key = running.verifier_key.clone();
+    office.write("pass", "correct horse\n");
+    let told = tokio::task::spawn_blocking(move || {
+        let by = "--station @desk --key @mira.pem --passphrase-file @pass --yes";
+
+        // The custodian founds the record.
+        office.told("key new --out @mira.pem --passphrase-file @pass", 0);
+        office.told(&format!("station new @desk --label desk --address {address} --ca {ca}"), 0);
+        office.told(&format!("enrol found {by} --authority {authority} --name Mira --place Records"), 0);
+        office.told(&format!("enrol found {by} --authority {authority} --name Mira --place Records"), 2);
+        office.person("ida", "perform");
+        office.person("tuva", "perform,inspect");
+        let text = include_str!("../../deploy/procedures/ossavar-t2.toml");
+        office.write("wash.toml", text);
+        assert!(office.told("procedure check @wash.toml", 0).starts_with("good: "));
+        office.write("odd.toml", &text.replace("count = 2 ", "count = 200 "));
+        let bad = office.told("procedure check @odd.toml", 3);
+        assert!(bad.contains("line 26: 200 lies outside 1 to 20"), "{bad}");
+        office.told(&format!("procedure publish @wash.toml {by}"), 0);
+        let listed = "--registration ZZ-RBA --type Invented --engine 1:OT-1:Ossavar~T2 --engine 2:OT-2:Ossavar~T2";
+        office.told(&format!("enrol aircraft {by} {listed}"), 0);
+        office.told(&format!("enrol aircraft {by} {listed}"), 2);
+
+        // A station is made, is enrolled, and learns the names; before that it signs nothing.
+        office.told(&format!("station new @ramp --label ramp-1 --address {address} --ca {ca}"), 0);
+        office.write("card.toml", CARD);
+        let ida = "--station @ramp --key @ida.pem --passphrase-file @pass --yes";
+        office.told(&format!("fact @card.toml {ida}"), 2);
+        office.told(&format!("enrol device {by} --device @ramp --authority {authority} --place North"), 0);
+        office.told("sync --station @ramp", 0);
+
+        // The technician signs; nothing is sent yet, and what stands in the way is exit code 4.
+        assert_eq!(office.told("items --station @desk", 0).lines().count(), 1 + NOTHING_LINES);
+        let signed = office.run(&format!("fact @card.toml {ida}"));
+        let (saved, shown) = (String::from_utf8(signed.stdout).unwrap(), String::from_utf8(signed.stderr).unwrap());
+        assert_eq!(saved.lines().count(), 2, "{saved}\n{shown}");
+        assert!(shown.contains("2. line-disconnected") && shown.contains("line: PS-1"), "{shown}");
+        let status = office.told("station status @ramp", 0);
+        assert!(status.contains("2 of them not answered for yet"), "{status}");
+        let sent = office.told("sync --station @ramp --json", 0);
+        assert_eq!(serde_json::from_str::<serde_json::Value>(&sent).unwrap()["admitted"], 2);
+        let open = office.told("items --station @desk ZZ-RBA", 4);
+        assert!(open.contains("line-disconnected") && open.contains("line PS-1"), "{open}");
+        let json = office.told("assess --station @ramp ZZ-RBA --json", 4);
+        let json: serde_json::Value = serde_json::from_str(&json).unwrap();
+        assert_eq!(json["assessment"]["verdict"], "blocked");
+
+        // A card that does not fit says why, and signs nothing.
+        office.write("odd-card.toml", &CARD.replace("north-1", "north-2").replace("line =", "lin ="));
+        let odd = office.run(&format!("fact @odd-card.toml {ida}"));
+        let why = String::from_utf8(odd.stderr).unwrap();
+        assert_eq!(odd.status.code(), Some(2));
+        assert!(why.contains("\"lin\" is not one of its fields") && why.contains("nothing was signed"), "{why}");
+
+        // Its fact as recorded, and the procedure as published.
+        let hash = saved.lines().nth(1).unwrap().split_whitespace().nth(1).unwrap();
+        let fact = office.told(&format!("show --station @desk {hash}"), 0);
+        assert!(fact.contains("line-disconnected"), "{fact}");
+        let all = office.told("procedure show --station @ramp", 0);
+        assert!(all.contains("Core wash with warm water, Ossavar T2 r1"), "{all}");
+        let one = office.told("procedure show --station @ramp Core~wash~with~warm~water,~Ossavar~T2~r1", 0);
+        assert_eq!(one, text, "the very text");
+        office
+    });
+    let office = told.await.unwrap();
+    running.stop().await.unwrap();
+    office.write("log.vkey", &log_key);
+    let verified = office.told("verify @service/log --log-key @log.vkey --blobs @service/blobs", 0);
+    assert!(verified.contains("good: "), "{verified}");
+    office.told("items --station @desk", 1);
+}
+
+/// What stands under an answer that names nothing.
+const NOTHING_LINES: usize = 1;
+
+const CARD: &str = r#"
+wash = "north-1"
+aircraft = "ZZ-RBA"
+
+[[fact]]
+kind = "wash-opened"
+work_order = "WO-1"
+procedure = "Core wash with warm water, Ossavar T2 r1"
+engines = [{ engine = 2, as_found = "no defect seen" }]
+station = "North"
+
+[[fact]]
+kind = "line-disconnected"
+engine = 2
+line = "PS-1"
+"#;
