@@ -346,8 +346,13 @@ fn judged<'h>(held: &'h Held, roster: &Roster, size: u64) -> Fact<'h> {
     let types = types_asked(held, roster);
     let asked = recorded.fact.kind().map_or(Asked::Anyone, kinds::asked);
     let (standing, person) = judge::standing(roster, size, recorded, asked, &types);
-    // The founding fact is the custodian's own beginning.
-    let standing = if recorded.index == 0 { Standing::Counts } else { standing };
+    let (standing, person) = match (recorded.index, held.good) {
+        // A name without a good signature is nobody's: anyone could have written it there.
+        (_, None | Some(false)) => (Standing::KeyUnknown, None),
+        // The founding fact is the custodian's own beginning.
+        (0, _) => (Standing::Counts, person),
+        _ => (standing, person),
+    };
     let header = recorded.fact.header();
     Fact {
         held,

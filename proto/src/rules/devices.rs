@@ -22,8 +22,10 @@ pub(super) fn unread_because(held: &Held, roster: &Roster, size: u64) -> Option<
     if !founding && roster.service_key() != Some(header.author_key) && roster.key(&header.author_key, size).is_none() {
         return Some(format!("the signer's key {} is not enrolled yet", header.author_key.short()));
     }
-    if held.good == Some(false) {
-        return Some("its signature does not hold under the signer's key".to_owned());
+    match held.good {
+        Some(true) => {}
+        Some(false) => return Some("its signature does not hold under the signer's key".to_owned()),
+        None => return Some("its signature is not checked yet".to_owned()),
     }
     if let Body::Unread(why) = held.recorded.fact.body() {
         return Some(why.to_string());

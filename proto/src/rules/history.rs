@@ -33,7 +33,7 @@ pub struct Heard {
 pub(super) struct Held {
     pub(super) recorded: Recorded,
     pub(super) hash: Hash,
-    /// The signature, once it could be checked.
+    /// The signature, once it could be checked. Only what was found good is anybody's act.
     pub(super) good: Option<bool>,
 }
 
@@ -89,8 +89,8 @@ impl History {
 
     fn check_late(&mut self, recorded: &Recorded) -> Option<bool> {
         let key_id = recorded.fact.header().author_key;
-        if let Some(key) = self.enrolments.roster().key(&key_id, u64::MAX) {
-            return Some(recorded.fact.signed_by(&key.public_key));
+        if let Some(key) = self.enrolments.roster().public_key(&key_id) {
+            return Some(recorded.fact.signed_by(&key));
         }
         self.waiting.entry(key_id).or_default().push(self.held.len());
         None
@@ -140,8 +140,7 @@ impl History {
     /// A key that came in, or came back when a revocation was judged, may tell what waits for it.
     fn try_waiting(&mut self) {
         let roster = self.enrolments.roster();
-        let known: Vec<_> =
-            self.waiting.keys().filter_map(|id| roster.key(id, u64::MAX)).map(|k| k.public_key).collect();
+        let known: Vec<_> = self.waiting.keys().filter_map(|id| roster.public_key(id)).collect();
         for key in known {
             for at in self.waiting.remove(&key_id(&key)).unwrap_or_default() {
                 let held = &mut self.held[at];

@@ -17,7 +17,7 @@ pub enum Standing {
     BeyondAuthority,
     /// The key was revoked from that index, or one before it.
     KeyNotTrusted,
-    /// Nobody knows the key yet: the fact is unread.
+    /// Nobody knows the key yet, or the signature was not found good under it: the fact is unread.
     KeyUnknown,
 }
 

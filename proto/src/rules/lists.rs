@@ -52,6 +52,8 @@ pub fn washes(history: &History, aircraft: &Id, size: u64, time_ms: u64) -> Vec<
 pub fn recorded_fact(history: &History, recorded: &Recorded, size: u64) -> v1::RecordedFact {
     let header = recorded.fact.header();
     let roster = history.roster();
+    let signed_well = history.held(recorded.index).is_some_and(|held| held.good == Some(true));
+    let signer = roster.key(&header.author_key, size).filter(|_| signed_well);
     let fact = FactRef {
         index: recorded.index,
         hash: recorded.fact.hash(),
@@ -63,7 +65,7 @@ pub fn recorded_fact(history: &History, recorded: &Recorded, size: u64) -> v1::R
         received_ms: recorded.received_ms,
         entry_hash: Vec::new(),
         envelope: recorded.fact.bytes().to_vec(),
-        person: roster.key(&header.author_key, size).map(|key| key.person.to_vec()).unwrap_or_default(),
+        person: signer.map(|key| key.person.to_vec()).unwrap_or_default(),
         unread_because: history.unread_because(recorded.index, size).unwrap_or_default(),
         text: answer::fact_text(recorded, roster),
     }

@@ -143,6 +143,7 @@ pub struct Roster {
     cards: HashMap<Id, Vec<u64>>,
     epochs: Vec<(u64, u32, u64)>,
     service_key: Option<Hash>,
+    service_public_key: Option<VerifyingKey>,
     service_device: Option<Id>,
 }
 
@@ -191,6 +192,12 @@ impl Roster {
     /// The key id of the service's own fact key.
     pub fn service_key(&self) -> Option<Hash> {
         self.service_key
+    }
+
+    /// What a signature by this key is checked under: a person's key, or the service's own.
+    pub(super) fn public_key(&self, key_id: &Hash) -> Option<VerifyingKey> {
+        let own = self.service_public_key.filter(|_| self.service_key == Some(*key_id));
+        own.or_else(|| self.key(key_id, u64::MAX).map(|k| k.public_key))
     }
 
     /// The person's key, when it was enrolled below `size`.
@@ -355,7 +362,8 @@ impl Roster {
         self.person(0, person);
         self.enrol_key(recorded, enrolled);
         self.enrol_device(0, device);
-        self.service_key = key::public_key(&founding.service_fact_key).ok().map(|k| key::key_id(&k));
+        self.service_public_key = key::public_key(&founding.service_fact_key).ok();
+        self.service_key = self.service_public_key.as_ref().map(key::key_id);
         self.service_device = Id::from_slice(&founding.service_device);
         if let Some(person) = Id::from_slice(&person.person) {
             self.keep_grant(Grant {

@@ -235,6 +235,11 @@ impl World {
         let service = self.history.roster().service_key() == Some(fact.header().author_key);
         let founding = self.history.size() == 0;
         let signature = if known || service || founding { SignatureState::Good } else { SignatureState::Unchecked };
+        self.put_as(fact, received_ms, signature)
+    }
+
+    /// Recorded with that much known of its signature.
+    pub(crate) fn put_as(&mut self, fact: Signed, received_ms: u64, signature: SignatureState) -> Hash {
         let hash = fact.hash();
         let index = self.history.size();
         let recorded = Recorded { index, received_ms, clock_unsure: false, fact: Arc::new(fact), signature };
@@ -376,6 +381,13 @@ pub(crate) fn names(state: &State) -> Vec<String> {
             format!("{}{engine}{subject}", i.kind.name())
         })
         .collect()
+}
+
+/// The same fact with a signature that does not hold.
+pub(crate) fn spoilt(fact: &Signed) -> Signed {
+    let mut bytes = fact.bytes().to_vec();
+    *bytes.last_mut().unwrap() ^= 1;
+    Signed::parse(&bytes, crate::fact::MAX_ENVELOPE_BYTES).unwrap()
 }
 
 fn enrolment(person: &str, key_name: &str) -> v1::KeyEnrolled {

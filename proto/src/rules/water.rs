@@ -4,72 +4,20 @@
 //! it, counted cycle or not. The window runs from the start of the first injection that no run, start or drying
 //! otherwise follows. A waiver stands in for the run-up only until something it rested on changes.
 
+mod injection;
+mod wait;
+
 use std::collections::BTreeMap;
-use std::sync::Arc;
 
 use super::case::{Act, Context};
 use super::item::{Blocks, ItemKind, Open, StartLimit};
 use super::lines::Lines;
-use super::procedure::{OverdueCloser, Procedure};
+use super::procedure::OverdueCloser;
 use crate::bytes::Hash;
 use crate::fact::{Kind, engines_named};
-use crate::v1::{CheckResult, CycleRun, DryCrankRun, EngineAt, MotoringAborted, RunUpWaived};
-
-/// Injection of water: its instants in whole seconds.
-struct Injection {
-    started_s: u64,
-    ended_s: u64,
-}
-
-/// A waiver that stood where it was given.
-#[derive(Debug, Clone)]
-struct Waiver {
-    start_s: u64,
-    air_source: String,
-}
-
-/// An engine that waits for its run.
-#[derive(Debug)]
-struct Wait<'c> {
-    first: Act<'c>,
-    first_started_s: u64,
-    last_ended_s: u64,
-    procedure: Option<Arc<Procedure>>,
-    waiver: Option<(Act<'c>, Waiver)>,
-    /// Valid cycles begun after the window ended: the first one, when it started, how many.
-    anew: Option<(Act<'c>, u64, u32)>,
-}
-
-impl<'c> Wait<'c> {
-    fn window_end_s(&self) -> Option<u64> {
-        self.procedure.as_ref().map(|p| self.first_started_s + u64::from(p.run_up.window_s))
-    }
-
-    fn margin_s(&self) -> u64 {
-        self.procedure.as_ref().map_or(0, |p| p.run_up.start_margin_s.into())
-    }
-
-    /// Of several injections since the last run the one whose window ends first sets it: the safest reading.
-    fn take_earlier_end(&mut self, act: &Act<'c>, injection: &Injection, procedure: Option<Arc<Procedure>>) {
-        let Some(procedure) = procedure else { return };
-        let end_s = injection.started_s + u64::from(procedure.run_up.window_s);
-        if self.window_end_s().is_none_or(|known| end_s < known) {
-            // Where only the procedure was missing, the first injection keeps its place.
-            self.first_started_s = self.first_started_s.min(injection.started_s);
-            self.first = if injection.started_s == self.first_started_s { *act } else { self.first };
-            self.procedure = Some(procedure);
-        }
-    }
-
-    /// Whether a start then would leave the margin before the window's end.
-    fn reaches(&self, start_s: u64) -> bool {
-        self.window_end_s().is_some_and(|end| start_s.saturating_add(self.margin_s()) <= end)
-    }
-
-    fn allows(&self, closer: OverdueCloser) -> bool {
-        self.procedure.as_ref().is_some_and(|p| p.run_up.overdue_closed_by.contains(&closer))
-    }
-}
+use crate::v1::{CheckResult, CycleRun, DryCrankRun, EngineAt, RunUpWaived};
+pub(super) use injection::{Injection, injection_of_aborted, injection_of_cycle, is_valid};
+use wait::{Wait, Waiver};
 
 #[derive(Debug)]
 struct Plan {
@@ -340,32 +288,4 @@ impl<'c> Engine<'c> {
         let still = wait.reaches(planned_s) && wait.reaches(context.time_s);
         (ItemKind::StartAwaited, if still { Blocks::Condition } else { Blocks::Yes })
     }
-}
-
-/// What was not recorded is taken from what was: an injection without a start began at its motoring's start at the
-/// earliest, one without an end ended with the motoring, or when the act was over.
-fn injection(motoring: [Option<u64>; 2], injection: [Option<u64>; 2], act: &Act<'_>) -> Option<Injection> {
-    let [started_ms, ended_ms] = injection;
-    let known_ms = started_ms.or(ended_ms)?;
-    let started_s = started_ms.or(motoring[0]).unwrap_or(known_ms) / 1000;
-    let ended_s = ended_ms.or(motoring[1]).map_or(act.happened_s(), |ms| ms / 1000);
-    Some(Injection { started_s, ended_s: ended_s.max(started_s) })
-}
-
-fn injection_of_cycle(b: &CycleRun, act: &Act<'_>) -> Option<Injection> {
-    injection([b.motoring_started_ms, b.motoring_ended_ms], [b.injection_started_ms, b.injection_ended_ms], act)
-}
-
-fn injection_of_aborted(b: &MotoringAborted, act: &Act<'_>) -> Option<Injection> {
-    injection([b.motoring_started_ms, b.motoring_ended_ms], [b.injection_started_ms, b.injection_ended_ms], act)
-}
-
-/// Least speed and injection time reached.
-fn is_valid(cycle: &CycleRun, procedure: Option<&Procedure>, injection: &Injection) -> bool {
-    let whole = cycle.injection_started_ms.is_some() && cycle.injection_ended_ms.is_some();
-    procedure.is_some_and(|p| {
-        let length_s = injection.ended_s - injection.started_s;
-        let fast = cycle.speed_tenths_percent.is_some_and(|s| s >= p.motoring.speed_min_tenths_percent);
-        whole && fast && length_s >= p.cycle.injection_min_s.into()
-    })
 }

@@ -3,7 +3,7 @@ use std::sync::Arc;
 use crate::bytes::Hash;
 use crate::fact::{Kind, Subject};
 use crate::rules::testing::*;
-use crate::rules::{History, ItemKind, Recorded, SignatureState};
+use crate::rules::{History, ItemKind, Recorded, SignatureState, lists};
 use crate::v1;
 
 const SECOND: u64 = 1000;
@@ -118,6 +118,44 @@ fn a_signature_that_does_not_hold_once_the_key_is_known_leaves_the_fact_unread()
     w.put(bad, at(8, 20));
     w.enrol_on_card("newcomer", v1::Authority::Perform);
     assert!(w.metal(at(9, 0)).iter().any(|name| name.starts_with("unread-fact")));
+}
+
+#[test]
+fn a_fact_in_the_service_s_name_whose_signature_was_not_found_good_is_unread() {
+    let mut w = World::washing();
+    let kind = Kind::DeviceReported(v1::DeviceReported { report: vec![] });
+    let fact = w.sign("service", at(8, 30), World::subjects(&access(1, true)), vec![], kind, None);
+    let forged = w.put_as(spoilt(&fact), at(8, 30), SignatureState::Unchecked);
+    let index = w.history.by_hash(&forged).unwrap();
+    assert!(w.history.unread_because(index, w.history.size()).unwrap().contains("does not hold"));
+    let good = w.put_as(fact, at(8, 31), SignatureState::Unchecked);
+    let index = w.history.by_hash(&good).unwrap();
+    assert_eq!(w.history.unread_because(index, w.history.size()), None, "the founding fact names the key");
+}
+
+#[test]
+fn a_fact_with_a_bad_signature_is_nobody_s_act_and_breaks_no_rule_of_who_may() {
+    let mut w = World::washing();
+    let kind = access(1, true);
+    let fact = w.sign("stranger", at(8, 10), World::subjects(&kind), vec![], kind, None);
+    let forged = w.put_as(spoilt(&fact), at(8, 10), SignatureState::Unchecked);
+    let index = w.history.by_hash(&forged).unwrap();
+    assert!(w.rules_broken(at(9, 0)).is_empty(), "{:?}", w.rules_broken(at(9, 0)));
+    let listed = lists::recorded_fact(&w.history, w.history.recorded(index).unwrap(), w.history.size());
+    assert!(listed.person.is_empty() && !listed.unread_because.is_empty(), "{listed:?}");
+    assert!(w.metal(at(9, 0)).contains(&"access-open 1 fan cowl".to_owned()), "what opens, opens");
+}
+
+#[test]
+fn an_inspector_whose_name_was_forged_under_the_work_did_not_do_it() {
+    let mut w = World::washing();
+    w.act("tech", at(8, 10), disconnected(1, "PS-1"));
+    let joint = w.act("tech", at(8, 20), reconnected(1, "PS-1"));
+    let kind = reconnected(1, "PS-1");
+    let fact = w.sign("inspector", at(8, 25), World::subjects(&kind), vec![], kind, None);
+    let forged = w.put_as(spoilt(&fact), at(8, 25), SignatureState::Unchecked);
+    w.naming("inspector", at(8, 30), &[joint, forged], inspected(1, "PS-1"));
+    assert!(!w.rules_broken(at(9, 0)).contains(&"self-inspected"), "{:?}", w.rules_broken(at(9, 0)));
 }
 
 #[test]

@@ -1,0 +1,57 @@
+//! An engine that waits for its run, and the waiver that may stand in for it.
+
+use std::sync::Arc;
+
+use super::injection::Injection;
+use crate::rules::case::Act;
+use crate::rules::procedure::{OverdueCloser, Procedure};
+
+/// A waiver that stood where it was given.
+#[derive(Debug, Clone)]
+pub(super) struct Waiver {
+    pub(super) start_s: u64,
+    pub(super) air_source: String,
+}
+
+/// An engine that waits for its run.
+#[derive(Debug)]
+pub(super) struct Wait<'c> {
+    pub(super) first: Act<'c>,
+    pub(super) first_started_s: u64,
+    pub(super) last_ended_s: u64,
+    pub(super) procedure: Option<Arc<Procedure>>,
+    pub(super) waiver: Option<(Act<'c>, Waiver)>,
+    /// Valid cycles begun after the window ended: the first one, when it started, how many.
+    pub(super) anew: Option<(Act<'c>, u64, u32)>,
+}
+
+impl<'c> Wait<'c> {
+    pub(super) fn window_end_s(&self) -> Option<u64> {
+        self.procedure.as_ref().map(|p| self.first_started_s + u64::from(p.run_up.window_s))
+    }
+
+    pub(super) fn margin_s(&self) -> u64 {
+        self.procedure.as_ref().map_or(0, |p| p.run_up.start_margin_s.into())
+    }
+
+    /// Of several injections since the last run the one whose window ends first sets it: the safest reading.
+    pub(super) fn take_earlier_end(&mut self, act: &Act<'c>, injection: &Injection, procedure: Option<Arc<Procedure>>) {
+        let Some(procedure) = procedure else { return };
+        let end_s = injection.started_s + u64::from(procedure.run_up.window_s);
+        if self.window_end_s().is_none_or(|known| end_s < known) {
+            // Where only the procedure was missing, the first injection keeps its place.
+            self.first_started_s = self.first_started_s.min(injection.started_s);
+            self.first = if injection.started_s == self.first_started_s { *act } else { self.first };
+            self.procedure = Some(procedure);
+        }
+    }
+
+    /// Whether a start then would leave the margin before the window's end.
+    pub(super) fn reaches(&self, start_s: u64) -> bool {
+        self.window_end_s().is_some_and(|end| start_s.saturating_add(self.margin_s()) <= end)
+    }
+
+    pub(super) fn allows(&self, closer: OverdueCloser) -> bool {
+        self.procedure.as_ref().is_some_and(|p| p.run_up.overdue_closed_by.contains(&closer))
+    }
+}
