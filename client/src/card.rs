@@ -34,7 +34,7 @@ use crate::names::{Names, Wash};
 use crate::station::Draft;
 use crate::{ClientError, contract};
 pub use describe::describe;
-pub(crate) use values::instant_ms;
+pub use values::instant_ms;
 
 /// Why a text is no card.
 #[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]

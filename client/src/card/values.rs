@@ -21,7 +21,7 @@ pub(super) fn field_of(of: &MessageDescriptor, key: &str) -> Result<FieldDescrip
 }
 
 /// An instant, Unix milliseconds: with its date, or a time of the card's day. All UTC.
-pub(crate) fn instant_ms(value: &Value, day: Option<&Value>) -> Result<u64, String> {
+pub fn instant_ms(value: &Value, day: Option<&Value>) -> Result<u64, String> {
     let Value::Datetime(at) = value else {
         return Err("it takes a time such as 08:05:00, or 2031-03-04T08:05:00Z, without quotes".to_owned());
     };
