@@ -19,9 +19,23 @@ use crate::error::ServiceError;
 use crate::identity::Identity;
 use crate::log::{Log, LogReader};
 use crate::projection::Projection;
-use crate::run::StartReport;
 use crate::sequencer::Committed;
 use crate::snapshot::{Kept, Snapshot};
+
+/// What the start found.
+#[derive(Debug, Clone, Default, PartialEq, Eq)]
+pub struct StartReport {
+    /// Entries in the log.
+    pub entries: u64,
+    /// Of those, covered by what sled kept: read, not checked again.
+    pub resumed: u64,
+    /// Of those, replayed with every check.
+    pub replayed: u64,
+    /// Bytes of an unfinished write that were cut; nobody was told of them.
+    pub torn_bytes_cut: u64,
+    /// Why what sled kept was moved aside, if it was.
+    pub rebuilt_because: Option<String>,
+}
 
 /// Everything that was opened.
 pub struct Opened {

@@ -30,7 +30,7 @@ use crate::identity::Identity;
 use crate::log::LogReader;
 use crate::projection::View;
 use crate::query::Queries;
-use crate::recovery::{self, Opened};
+use crate::recovery::{self, Opened, StartReport};
 use crate::rpc::{
     intake_server::IntakeServer, ledger_server::LedgerServer, open_items_server::OpenItemsServer,
     records_server::RecordsServer, roster_server::RosterServer,
@@ -61,21 +61,6 @@ pub struct Running {
     projection: Option<std::thread::JoinHandle<()>>,
     /// Held as long as the log is open for writing.
     _lock: journal::Lock,
-}
-
-/// What the start found.
-#[derive(Debug, Clone, Default, PartialEq, Eq)]
-pub struct StartReport {
-    /// Entries in the log.
-    pub entries: u64,
-    /// Of those, covered by what sled kept: read, not checked again.
-    pub resumed: u64,
-    /// Of those, replayed with every check.
-    pub replayed: u64,
-    /// Bytes of an unfinished write that were cut; nobody was told of them.
-    pub torn_bytes_cut: u64,
-    /// Why what sled kept was moved aside, if it was.
-    pub rebuilt_because: Option<String>,
 }
 
 /// What the service did, said when it stops.

@@ -1,0 +1,182 @@
+//! The one-way flow, held: which module may name which, how long a file may be, and what no file may say.
+
+use std::collections::{BTreeMap, BTreeSet};
+use std::path::{Path, PathBuf};
+
+/// Modules of each crate, and those of the same crate that they may name. What is not listed may name nothing.
+const MAY_NAME: [(&str, &[(&str, &str)]); 3] = [
+    (
+        "proto",
+        &[
+            ("key", "bytes fact"),
+            ("fact", "bytes key v1"),
+            ("chain", "bytes v1"),
+            ("tree", "bytes"),
+            ("note", "bytes key"),
+            ("entry", "bytes fact tree"),
+            // Bytes in frames; what they hold is none of its business.
+            ("journal", "bytes"),
+            // From facts and the roster alone: never from the log.
+            ("rules", "bytes fact key v1"),
+        ],
+    ),
+    (
+        "service",
+        &[
+            ("command", "config run"),
+            ("identity", "config error"),
+            ("authority", "error identity"),
+            ("blobs", "error"),
+            ("admission", "error"),
+            ("founding", "identity"),
+            ("desk", "admission blobs founding identity refusal"),
+            ("log", "desk error"),
+            ("sequencer", "admission desk error log"),
+            ("snapshot", "desk"),
+            ("projection", "blobs desk sequencer snapshot"),
+            ("query", "blobs error projection sequencer"),
+            ("access", "authority error projection"),
+            ("recovery", "admission blobs config desk error identity log projection sequencer snapshot"),
+            ("grpc", "admission authority blobs desk error identity log projection query rpc sequencer"),
+            // The only wiring: it knows everybody.
+            (
+                "run",
+                "access admission authority blobs config error grpc identity log projection query recovery rpc sequencer",
+            ),
+        ],
+    ),
+    (
+        "client",
+        &[
+            ("contract", ""),
+            ("home", ""),
+            ("outbox", ""),
+            ("secret", "home"),
+            ("remote", "home"),
+            ("station", "home outbox"),
+            ("enrol", "home station"),
+            ("sync", "outbox remote rpc station"),
+            ("query", "contract remote rpc"),
+            ("names", "home query"),
+            ("card", "contract names render station"),
+            ("verify", ""),
+            ("demo", "card enrol home names remote render rpc station sync verify"),
+            ("command", "card demo enrol home names query remote render rpc secret station sync verify"),
+            ("main", "command"),
+        ],
+    ),
+];
+
+const LONGEST_FILE_LINES: usize = 600;
+
+fn root() -> PathBuf {
+    Path::new(env!("CARGO_MANIFEST_DIR")).parent().unwrap().to_owned()
+}
+
+fn rust_files(dir: &Path) -> Vec<PathBuf> {
+    let mut files = Vec::new();
+    for entry in std::fs::read_dir(dir).unwrap() {
+        let path = entry.unwrap().path();
+        if path.is_dir() {
+            files.extend(rust_files(&path));
+        } else if path.extension().is_some_and(|e| e == "rs") {
+            files.push(path);
+        }
+    }
+    files
+}
+
+/// The top module that a file of `src` belongs to.
+fn module(src: &Path, file: &Path) -> String {
+    let first = file.strip_prefix(src).unwrap().components().next().unwrap();
+    first.as_os_str().to_str().unwrap().trim_end_matches(".rs").to_owned()
+}
+
+/// Modules named as `crate::x` or inside `use crate::{…}`; what stands in tests is left aside.
+fn named(text: &str) -> BTreeSet<String> {
+    let code: String = text.lines().take_while(|line| *line != "#[cfg(test)]").collect::<Vec<_>>().join("\n");
+    let mut named = BTreeSet::new();
+    for after in code.split("crate::").skip(1) {
+        let (group, plural) = match after.strip_prefix('{') {
+            Some(group) => (group.split('}').next().unwrap_or_default(), true),
+            None => (after, false),
+        };
+        let parts = if plural { group.split(',').collect() } else { vec![group] };
+        for part in parts {
+            let name: String =
+                part.trim().chars().take_while(|c| c.is_ascii_lowercase() || c.is_ascii_digit() || *c == '_').collect();
+            named.insert(name);
+        }
+    }
+    named.remove("");
+    named
+}
+
+#[test]
+fn each_module_names_only_those_that_it_may() {
+    let mut wrong = Vec::new();
+    for (name, rooms) in MAY_NAME {
+        let src = root().join(name).join("src");
+        let rooms: BTreeMap<&str, BTreeSet<&str>> =
+            rooms.iter().map(|(module, may)| (*module, may.split(' ').collect())).collect();
+        let nothing = BTreeSet::new();
+        for file in rust_files(&src) {
+            let of = module(&src, &file);
+            let is_test = file
+                .strip_prefix(&src)
+                .unwrap()
+                .components()
+                .any(|c| c.as_os_str() == "tests" || c.as_os_str() == "tests.rs");
+            let in_tests = file.file_stem().unwrap().to_str().unwrap().starts_with("test");
+            if of == "lib" || is_test || in_tests {
+                continue;
+            }
+            let may = rooms.get(of.as_str()).unwrap_or(&nothing);
+            let text = std::fs::read_to_string(&file).unwrap();
+            for other in named(&text).iter().filter(|other| **other != of && !may.contains(other.as_str())) {
+                wrong.push(format!("{name}: {} names {other}", file.strip_prefix(&src).unwrap().display()));
+            }
+        }
+    }
+    assert!(wrong.is_empty(), "{}", wrong.join("\n"));
+}
+
+#[test]
+fn the_check_finds_modules_in_every_way_of_naming_them() {
+    let text =
+        "use crate::one::X;\nuse crate::{two, three::Y};\nfn f() { crate::four::g() }\n#[cfg(test)]\nuse crate::five;";
+    let expected: BTreeSet<String> = ["one", "two", "three", "four"].map(str::to_owned).into();
+    assert_eq!(named(text), expected);
+}
+
+#[test]
+fn no_file_is_longer_than_a_reader_can_hold() {
+    let long: Vec<String> = ["proto/src", "service/src", "client/src", "tests/src", "tests/tests"]
+        .iter()
+        .flat_map(|dir| rust_files(&root().join(dir)))
+        .filter_map(|file| {
+            let lines = std::fs::read_to_string(&file).unwrap().lines().count();
+            (lines > LONGEST_FILE_LINES).then(|| format!("{} has {lines} lines", file.display()))
+        })
+        .collect();
+    assert!(long.is_empty(), "{}", long.join("\n"));
+}
+
+#[test]
+fn nothing_that_people_read_says_that_an_aircraft_is_released() {
+    // Where the word stands, it is denied, or it is the name of the fact that holds the other record's reference.
+    let may_stand =
+        ["not a release", "no release", "never release", "release_reference", "release-reference", "Release"];
+    let mut wrong = Vec::new();
+    for dir in ["proto/src", "service/src", "client/src"] {
+        for file in rust_files(&root().join(dir)) {
+            let text = std::fs::read_to_string(&file).unwrap();
+            let said = text.lines().filter(|line| line.contains('"') && !line.trim_start().starts_with("//"));
+            for line in said.filter(|line| line.contains("release") && !may_stand.iter().any(|may| line.contains(may)))
+            {
+                wrong.push(format!("{}: {}", file.display(), line.trim()));
+            }
+        }
+    }
+    assert!(wrong.is_empty(), "{}", wrong.join("\n"));
+}
