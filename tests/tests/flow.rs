@@ -116,7 +116,7 @@ async fn the_demonstration_tells_its_story_from_the_service_s_answers_and_proves
     let mut rest = told.as_str();
     for line in [
         "No: engine 2 line MV-2 disconnected",
-        "engine 2 not run up",
+        "run-up-due  engine 2",
         "signs on, and keeps what it signs",
         "Device bay-2 not heard out.",
         "is ended and started anew",
