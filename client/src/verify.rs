@@ -4,7 +4,9 @@
 //! `chain`, `link`, `time received`, `fact` (exact bytes), `record` (every fact names this one), `signature`, `report`
 //! (devices' own signatures), `device chain` (places of runs, each naming the one before), `root` (every group's
 //! checkpoint: signature, size, root) and, where a folder of blobs is given, `blob` (what facts name is there, and is what
-//! they name). A fact whose key is never enrolled cannot be checked; it is counted as unread.
+//! they name). An entry that is not even what its group's checkpoint signed is reported under `signature`, `chain` or `link`
+//! where it breaks these, and under `root` otherwise; frames that were written whole and do not follow one another break
+//! the `chain`. A fact whose key is never enrolled cannot be checked; it is counted as unread.
 //!
 //! Not checked here: whether a device was enrolled when its facts were admitted (the log proves the author, for the
 //! device it has the service's word). One log key is followed from the first entry to the last: a log that went on under
@@ -90,10 +92,25 @@ pub fn check(dir: &Path, asked: &Asked<'_>, progress: &mut dyn FnMut(u64)) -> Re
     checker.finish(scan.segments)
 }
 
+/// Frames that were written whole and still do not follow one another: it is their chain that is broken, not the disk.
+fn follows_not(fault: &journal::Fault) -> bool {
+    use journal::Fault as F;
+    matches!(
+        fault,
+        F::UnknownType(_)
+            | F::BadBody(_)
+            | F::OutOfPlace(_)
+            | F::GroupFirst { .. }
+            | F::MarkAmiss(_)
+            | F::Overlap
+            | F::PreviousHash
+    )
+}
+
 fn fault(error: JournalError) -> Fault {
     if let Some(damage) = error.damage() {
         return Fault::Bad {
-            check: "journal",
+            check: if follows_not(&damage.fault) { "chain" } else { "journal" },
             index: damage.index,
             file: Some(damage.file.clone()),
             offset: Some(damage.offset),

@@ -73,16 +73,30 @@ impl Checker {
         let keys = &self.keys;
         let opened: Vec<Result<Opened, Wrong>> =
             group.records.par_iter().with_min_len(ENTRIES_A_THREAD).map(|data| open(data, keys)).collect();
+        let before = self.edge.clone();
         let mut last = Hash::ZERO;
         for (at, (data, opened)) in group.records.iter().zip(opened).enumerate() {
             let index = group.first + at as u64;
             let checked = opened.and_then(|opened| self.entry(index, data, opened));
-            last = checked.map_err(|wrong| failed(group, at, wrong))?;
+            last = checked.map_err(|wrong| failed(group, at, self.unsigned(&before, group, wrong)))?;
         }
         let index = group.first + group.records.len() as u64 - 1;
         self.checkpoint(&group.end).map_err(|why| Failed { check: "root", index, offset: None, why })?;
         self.good.groups += 1;
         Ok(last.0)
+    }
+
+    /// What is wrong with an entry that is not even what the log signed is that first of all; the rest is how it shows.
+    fn unsigned(&self, before: &Edge, group: &Group, (check, why): Wrong) -> Wrong {
+        let mut edge = before.clone();
+        group.records.iter().for_each(|data| edge.push(leaf_hash(data)));
+        let checkpoint =
+            std::str::from_utf8(&group.end).ok().and_then(|n| Checkpoint::open(n, self.log_key.as_slice()).ok());
+        let others = checkpoint.is_some_and(|signed| signed.root != edge.root());
+        if others && !["signature", "chain", "link"].contains(&check) {
+            return ("root", format!("the log signed other bytes: {check}: {why}"));
+        }
+        (check, why)
     }
 
     fn entry(&mut self, index: u64, data: &[u8], opened: Opened) -> Result<Hash, Wrong> {
