@@ -242,7 +242,17 @@ pub(super) struct Folded<'c> {
 
 impl<'h> Case<'h> {
     pub(super) fn new(history: &'h History, aircraft: &Id, size: u64) -> Self {
-        let roster = history.roster_at(size);
+        Self::with_roster(history, aircraft, size, Cow::Borrowed(history.roster_at(size)))
+    }
+
+    /// The case as it was known at `point`, an earlier size than this one's; keys revoked since are not trusted there
+    /// either, from where the revocation says.
+    pub(super) fn as_known_at(&self, point: u64) -> Case<'h> {
+        let roster = self.history.roster_less_revoked(point, self.size);
+        Self::with_roster(self.history, &self.aircraft, point, roster)
+    }
+
+    fn with_roster(history: &'h History, aircraft: &Id, size: u64, roster: Cow<'h, Roster>) -> Self {
         let indices = scope(history, aircraft, size);
         let held = indices.into_iter().filter_map(|index| history.held(index));
         let mut facts: Vec<Fact<'h>> = held.map(|held| judged(held, &roster, size)).collect();

@@ -7,7 +7,7 @@ use std::sync::Arc;
 
 use super::kinds::asked;
 use super::procedure::Procedure;
-use super::roster::Roster;
+use super::roster::{Revocation, Roster};
 use super::{Recorded, judge};
 use crate::bytes::Hash;
 use crate::fact::Kind;
@@ -19,7 +19,8 @@ pub type Texts = HashMap<Hash, Result<Arc<Procedure>, String>>;
 #[derive(Debug, Default)]
 pub struct Enrolments {
     facts: Vec<Recorded>,
-    last_revocation: Option<u64>,
+    /// Each revocation's index, with the roster as it was before it.
+    before: Vec<(u64, Roster)>,
     roster: Roster,
 }
 
@@ -34,8 +35,8 @@ impl Enrolments {
         self.facts.push(recorded.clone());
         if matches!(kind, Kind::KeyRevoked(_)) {
             // It may reach back: what the key signed since then is to be judged anew.
-            self.last_revocation = Some(recorded.index);
-            self.roster = Roster::replay(self.facts.iter(), texts);
+            self.before.push((recorded.index, self.roster.clone()));
+            self.roster = Roster::replay(self.facts.iter(), texts, &[]);
         } else {
             self.roster.apply(recorded, texts);
         }
@@ -48,11 +49,18 @@ impl Enrolments {
     }
 
     /// The roster as known at `size`. Only a revocation after it makes a difference that an index does not show.
-    pub fn at(&self, size: u64, texts: &Texts) -> Cow<'_, Roster> {
-        if self.last_revocation.is_some_and(|index| index >= size) {
-            Cow::Owned(Roster::replay(self.facts.iter().filter(move |r| r.index < size), texts))
-        } else {
-            Cow::Borrowed(&self.roster)
+    pub fn at(&self, size: u64) -> &Roster {
+        self.before.iter().find(|(index, _)| *index >= size).map_or(&self.roster, |(_, before)| before)
+    }
+
+    /// The roster as known at `point`, but that keys are not trusted which a revocation known at `size` reaches back to
+    /// from there: nothing that they signed ever counted.
+    pub(super) fn at_less_revoked(&self, point: u64, size: u64, texts: &Texts) -> Cow<'_, Roster> {
+        let reaches_back = |r: &&Revocation| (point..size).contains(&r.index) && r.untrusted_from_index < point;
+        let since: Vec<Revocation> = self.at(size).revocations().iter().filter(reaches_back).copied().collect();
+        if since.is_empty() {
+            return Cow::Borrowed(self.at(point));
         }
+        Cow::Owned(Roster::replay(self.facts.iter().filter(move |r| r.index < point), texts, &since))
     }
 }

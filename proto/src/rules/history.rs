@@ -160,8 +160,13 @@ impl History {
     }
 
     /// The roster as known at a size. Only a revocation after it makes a difference that an index does not show.
-    pub fn roster_at(&self, size: u64) -> Cow<'_, Roster> {
-        self.enrolments.at(size, &self.texts)
+    pub fn roster_at(&self, size: u64) -> &Roster {
+        self.enrolments.at(size)
+    }
+
+    /// See [`Enrolments::at_less_revoked`].
+    pub(super) fn roster_less_revoked(&self, point: u64, size: u64) -> Cow<'_, Roster> {
+        self.enrolments.at_less_revoked(point, size, &self.texts)
     }
 
     /// Aircraft that were listed, or that a fact names.
@@ -229,7 +234,7 @@ impl History {
     /// Why a fact cannot be read, as known at a size; none where it can, or where there is none.
     pub fn unread_because(&self, index: u64, size: u64) -> Option<String> {
         let held = self.held(index)?;
-        super::devices::unread_because(held, &self.roster_at(size), size)
+        super::devices::unread_because(held, self.roster_at(size), size)
     }
 
     pub(super) fn held(&self, index: u64) -> Option<&Held> {

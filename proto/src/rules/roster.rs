@@ -287,12 +287,19 @@ impl Roster {
         types.into_iter().collect()
     }
 
-    /// Makes the roster from its facts, in index order. A revocation that reaches back begins it again.
+    /// Revocations, as they came.
+    pub(super) fn revocations(&self) -> &[Revocation] {
+        &self.revocations
+    }
+
+    /// Makes the roster from its facts, in index order. A revocation that reaches back begins it again; those that are
+    /// `known` beforehand may lie beyond the facts.
     pub(super) fn replay<'a>(
         facts: impl Iterator<Item = &'a Recorded> + Clone,
         texts: &HashMap<Hash, Result<Arc<Procedure>, String>>,
+        known: &[Revocation],
     ) -> Roster {
-        let mut ahead: Vec<Revocation> = Vec::new();
+        let mut ahead: Vec<Revocation> = known.to_vec();
         loop {
             let mut roster = Roster { ahead: ahead.clone(), ..Roster::default() };
             facts.clone().for_each(|recorded| roster.apply(recorded, texts));

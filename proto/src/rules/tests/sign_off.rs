@@ -124,3 +124,65 @@ fn a_wash_may_be_signed_off_on_a_valid_waiver() {
     sign(&mut w, 11);
     assert_eq!(w.open(at(11, 0)), ["start-awaited 1"]);
 }
+
+#[test]
+fn a_key_enrolled_after_a_sign_off_does_not_make_it_good() {
+    let mut w = ready();
+    w.act("tech", at(11, 0), access(1, true));
+    w.act("newcomer", at(11, 10), access(1, false));
+    sign(&mut w, 12);
+    w.enrol_on_card("newcomer", Authority::Perform);
+    assert_eq!(w.open(at(13, 0)), ["sign-off-due WO-1"], "who signed it could not read that the cowl was closed");
+    assert!(w.state_at(at(13, 0)).washes[0].signed_off_by.is_none());
+    sign(&mut w, 14);
+    assert!(w.open(at(14, 0)).is_empty(), "{:?}", w.open(at(14, 0)));
+}
+
+#[test]
+fn a_sign_off_whose_signer_is_enrolled_later_counts_from_then_on() {
+    let mut w = ready();
+    w.act("newcomer", at(12, 0), Kind::SignedOff(signed_off()));
+    let before = w.history.size();
+    assert!(w.open(at(13, 0)).contains(&"sign-off-due WO-1".to_owned()));
+    w.enrol_on_card("newcomer", Authority::Certify);
+    assert!(w.open(at(13, 0)).is_empty(), "{:?}", w.open(at(13, 0)));
+    assert!(names(&w.history.state(&aircraft(), before, at(13, 0))).contains(&"sign-off-due WO-1".to_owned()));
+}
+
+#[test]
+fn a_revocation_that_reaches_back_to_what_a_sign_off_rests_on_takes_its_effect() {
+    for (ahead, falls) in [(0, true), (1, false)] {
+        let mut w = ready();
+        w.act("tech", at(11, 0), access(1, true));
+        let closed = w.act("mate", at(11, 10), access(1, false));
+        sign(&mut w, 12);
+        let before = w.history.size();
+        let index = w.history.by_hash(&closed).unwrap();
+        w.custody(Kind::KeyRevoked(v1::KeyRevoked {
+            key_id: key_id_of("mate").to_vec(),
+            untrusted_from_index: Some(index + ahead),
+            reason: "lost".into(),
+        }));
+        assert_eq!(w.state_at(at(13, 0)).washes[0].signed_off_by.is_none(), falls);
+        assert!(w.history.state(&aircraft(), before, at(13, 0)).washes[0].signed_off_by.is_some(), "as known before");
+    }
+}
+
+#[test]
+fn what_a_sign_off_names_is_judged_even_where_it_came_later() {
+    for closed in [true, false] {
+        let mut w = ready();
+        let kind = access(2, true);
+        let mut subjects = World::subjects(&kind);
+        let opening = w.sign("mate", at(11, 0), subjects.clone(), vec![], kind, None);
+        let closing = w.sign("mate", at(11, 10), subjects.clone(), vec![], access(2, false), None);
+        let named = if closed { vec![opening.hash(), closing.hash()] } else { vec![opening.hash()] };
+        subjects.extend(World::subjects(&Kind::SignedOff(signed_off())));
+        let signed = w.sign("certifier", at(12, 0), subjects, named, Kind::SignedOff(signed_off()), None);
+        w.put(signed, at(12, 0));
+        assert!(w.open(at(12, 1)).contains(&"sign-off-due WO-1".to_owned()), "what it names is not there");
+        w.put(opening, at(12, 10));
+        w.put(closing, at(12, 11));
+        assert_eq!(w.state_at(at(13, 0)).washes[0].signed_off_by.is_some(), closed);
+    }
+}
