@@ -267,7 +267,7 @@ impl<'h> Case<'h> {
 
     /// Whether a fact's signer has another authority than its kind asks.
     fn holds(&self, act: &Act<'_>, asked: Asked) -> bool {
-        let types = types_asked(act.fact.held, &self.roster);
+        let types = types_asked(act.fact.held, &self.roster, self.size);
         judge::standing(&self.roster, self.size, &act.fact.held.recorded, asked, &types).0 == Standing::Counts
     }
 
@@ -353,7 +353,7 @@ impl<'h> Case<'h> {
 
 fn judged<'h>(held: &'h Held, roster: &Roster, size: u64) -> Fact<'h> {
     let recorded = &held.recorded;
-    let types = types_asked(held, roster);
+    let types = types_asked(held, roster, size);
     let asked = recorded.fact.kind().map_or(Asked::Anyone, kinds::asked);
     let (standing, person) = judge::standing(roster, size, recorded, asked, &types);
     let (standing, person) = match (recorded.index, held.good) {
@@ -375,7 +375,7 @@ fn judged<'h>(held: &'h Held, roster: &Roster, size: u64) -> Fact<'h> {
     }
 }
 
-fn types_asked(held: &Held, roster: &Roster) -> Types {
+fn types_asked(held: &Held, roster: &Roster, size: u64) -> Types {
     let Some(kind) = held.recorded.fact.kind() else { return Types::Any };
     if kinds::asked(kind) == Asked::Custody {
         return Types::Any;
@@ -383,13 +383,14 @@ fn types_asked(held: &Held, roster: &Roster) -> Types {
     let mut serials: Vec<&str> = engines_named(kind).into_iter().map(|e| e.serial.as_str()).collect();
     serials.dedup();
     if !serials.is_empty() {
-        return Types::EachOf(serials.into_iter().map(|s| roster.engine_type(s).to_owned()).collect());
+        return Types::EachOf(serials.into_iter().map(|s| roster.engine_type(s, size).to_owned()).collect());
     }
     let aircraft = held.recorded.fact.header().subjects.iter().find_map(|s| match s {
         Subject::Aircraft(id) => Some(id),
         _ => None,
     });
-    Types::OneOf(aircraft.map(|a| roster.types_on(a)).unwrap_or_default())
+    let happened_s = held.recorded.happened_s();
+    Types::OneOf(aircraft.map(|a| roster.types_on(a, happened_s, size)).unwrap_or_default())
 }
 
 /// Puts each act in doubt, that its settlement lets count, behind that settlement once more: from there it closes.
