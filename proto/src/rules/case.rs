@@ -132,11 +132,18 @@ impl<'c> Act<'c> {
         good && !self.waits && self.fact.unread.is_none()
     }
 
+    /// The wash that it is about; of several the first.
     pub(super) fn wash(&self) -> Option<Id> {
-        self.header().subjects.iter().find_map(|s| match s {
-            Subject::Wash(id) => Some(*id),
-            _ => None,
-        })
+        self.washes().next()
+    }
+
+    /// All washes that it is about.
+    pub(super) fn washes(&self) -> impl Iterator<Item = Id> + use<'c> {
+        self.header().subjects.iter().filter_map(as_wash)
+    }
+
+    pub(super) fn is_of(&self, wash: Id) -> bool {
+        self.header().subjects.contains(&Subject::Wash(wash))
     }
 
     pub(super) fn engine(&self) -> Option<&'c EngineAt> {
@@ -192,12 +199,12 @@ pub(super) struct Context<'c> {
 
 impl<'c> Context<'c> {
     pub(super) fn procedure(&self, act: &Act<'_>) -> Option<&Arc<Procedure>> {
-        self.washes.get(&act.wash()?)?.procedure.as_ref()
+        act.washes().find_map(|wash| self.washes.get(&wash)?.procedure.as_ref())
     }
 
     /// The aircraft that the act names, itself or by its wash.
     pub(super) fn aircraft(&self, act: &Act<'_>) -> Option<Id> {
-        aircraft_named(act).or_else(|| self.washes.get(&act.wash()?)?.aircraft)
+        aircraft_named(act).or_else(|| act.washes().find_map(|wash| self.washes.get(&wash)?.aircraft))
     }
 
     pub(super) fn with_engine(&self, act: &Act<'_>, engine: &EngineAt) -> Belongs {
@@ -228,8 +235,8 @@ pub(super) struct Case<'h> {
     pub(super) roster: Cow<'h, Roster>,
     /// Sorted by key.
     facts: Vec<Fact<'h>>,
-    /// Why a sign-off has no effect, by its index; it does not depend on the time asked for.
-    pub(super) sign_offs: RefCell<HashMap<u64, Result<(), String>>>,
+    /// Why a sign-off has no effect on a wash, by its index; it does not depend on the time asked for.
+    pub(super) sign_offs: RefCell<HashMap<(u64, Id), Result<(), String>>>,
 }
 
 /// The fold's result: everything but sign-offs and devices.

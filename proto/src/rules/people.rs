@@ -51,7 +51,7 @@ pub(super) fn sign_offs<'c>(case: &Case<'_>, folded: &Folded<'c>) -> BTreeMap<Id
 }
 
 fn sign_off<'c>(case: &Case<'_>, folded: &Folded<'c>, wash: Id) -> SignOffState<'c> {
-    let of_wash = || folded.acts.iter().filter(move |act| act.wash() == Some(wash) && !act.revived);
+    let of_wash = || folded.acts.iter().filter(move |act| act.is_of(wash) && !act.revived);
     let mut why = String::new();
     let mut last = None;
     for act in of_wash().rev() {
@@ -88,12 +88,12 @@ fn effect(case: &Case<'_>, folded: &Folded<'_>, act: &Act<'_>, body: &SignedOff,
     if !act.counts() {
         return Err("its signer's certify authority does not count here".to_owned());
     }
-    if let Some(known) = case.sign_offs.borrow().get(&act.index()) {
+    if let Some(known) = case.sign_offs.borrow().get(&(act.index(), wash)) {
         return known.clone();
     }
     let aircraft = folded.context.washes.get(&wash).and_then(|w| w.aircraft);
     let result = judge(case, act, body, wash, aircraft);
-    case.sign_offs.borrow_mut().insert(act.index(), result.clone());
+    case.sign_offs.borrow_mut().insert((act.index(), wash), result.clone());
     result
 }
 
@@ -109,7 +109,7 @@ fn judge(case: &Case<'_>, act: &Act<'_>, body: &SignedOff, wash: Id, aircraft: O
     let then = known.fold(act.happened_s(), None, &covered);
     let refused = devices::refused(&known, &then, None);
     let in_the_way = |open: &&Open<'_>| {
-        open.wash == Some(wash)
+        open.is_of(wash)
             && matches!(open.blocks, Blocks::Yes | Blocks::SignOff)
             && aircraft.is_none_or(|a| open.belongs.shows_on(&then.context.fleet, &a, act.happened_s()))
     };
