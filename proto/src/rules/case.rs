@@ -44,6 +44,8 @@ pub struct State {
     pub conditions: Vec<String>,
     /// Until when the awaited devices were heard; none: no device is awaited.
     pub devices_heard_until_ms: Option<u64>,
+    /// The entry since which the service's clock has been in doubt, until the custodian confirms it.
+    pub clock_unsure_since: Option<u64>,
 }
 
 /// A wash, as its opening says.
@@ -354,6 +356,7 @@ impl<'h> Case<'h> {
         let mut state = sentence::place(&folded, &self.aircraft);
         state.washes = people::washes_of(&folded, &signed, &self.aircraft);
         state.devices_heard_until_ms = heard_until_ms;
+        state.clock_unsure_since = self.history.clock_unsure_since(self.size);
         state
     }
 }

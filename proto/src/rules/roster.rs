@@ -126,6 +126,21 @@ pub struct Revocation {
     pub untrusted_from_index: u64,
 }
 
+/// The custodian's word that the service's clock is right.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) struct ClockConfirmation {
+    pub(super) index: u64,
+    /// Entries below it are known to whoever said so: seen, or told by their index.
+    known_below: u64,
+}
+
+impl ClockConfirmation {
+    /// Whether it answers a doubt that began with that entry: who did not know of the doubt confirmed another clock.
+    pub(super) fn answers(&self, since: u64) -> bool {
+        since < self.known_below && since <= self.index
+    }
+}
+
 /// Who may do what, and what there is.
 #[derive(Debug, Clone, Default)]
 pub struct Roster {
@@ -146,6 +161,7 @@ pub struct Roster {
     ahead: Vec<Revocation>,
     cards: HashMap<Id, Vec<u64>>,
     epochs: Vec<(u64, u32, u64)>,
+    clock_confirmations: Vec<ClockConfirmation>,
     service_key: Option<Hash>,
     service_public_key: Option<VerifyingKey>,
     service_device: Option<Id>,
@@ -301,6 +317,11 @@ impl Roster {
         types.into_iter().map(str::to_owned).collect()
     }
 
+    /// Confirmations of the service's clock known at `size`, as they came.
+    pub(super) fn clock_confirmations(&self, size: u64) -> impl Iterator<Item = &ClockConfirmation> {
+        self.clock_confirmations.iter().filter(move |c| c.index < size)
+    }
+
     /// Revocations, as they came.
     pub(super) fn revocations(&self) -> &[Revocation] {
         &self.revocations
@@ -368,6 +389,11 @@ impl Roster {
                 self.procedures.iter_mut().filter(named).for_each(|p| p.withdrawn_index = Some(index));
             }
             Kind::EpochOpened(b) => self.epochs.push((index, b.epoch, b.restored_size)),
+            // One that speaks of entries to come says nothing about a clock that was compared.
+            Kind::ClockConfirmed(b) if b.from_index <= index => {
+                let known_below = self.seen_point(recorded).max(b.from_index);
+                self.clock_confirmations.push(ClockConfirmation { index, known_below });
+            }
             Kind::AircraftListed(b) => self.list(recorded, b),
             Kind::EngineChanged(b) => self.change(recorded, b),
             _ => {}
