@@ -27,28 +27,38 @@ impl Clock for SystemClock {
     }
 }
 
-/// A clock that stands still until it is moved; wall and boot clock move together.
+/// A clock that stands still until it is moved; wall and boot clock move together unless the wall clock is set apart.
 #[derive(Debug, Default)]
-pub struct ScriptedClock(AtomicU64);
+pub struct ScriptedClock {
+    wall_ms: AtomicU64,
+    boot_ms: AtomicU64,
+}
 
 impl ScriptedClock {
     /// Begins at this wall time.
     pub fn at(wall_ms: u64) -> ScriptedClock {
-        ScriptedClock(AtomicU64::new(wall_ms))
+        ScriptedClock { wall_ms: wall_ms.into(), boot_ms: wall_ms.into() }
     }
 
-    /// Moves to this wall time.
+    /// Time goes on, or back, to this wall time.
     pub fn set(&self, wall_ms: u64) {
-        self.0.store(wall_ms, Ordering::SeqCst);
+        let before_ms = self.wall_ms.swap(wall_ms, Ordering::SeqCst);
+        let moved = |boot_ms: u64| Some(boot_ms.wrapping_add(wall_ms.wrapping_sub(before_ms)));
+        let _ = self.boot_ms.fetch_update(Ordering::SeqCst, Ordering::SeqCst, moved);
+    }
+
+    /// Somebody sets the wall clock; the boot clock knows nothing of it.
+    pub fn set_wall_alone(&self, wall_ms: u64) {
+        self.wall_ms.store(wall_ms, Ordering::SeqCst);
     }
 }
 
 impl Clock for ScriptedClock {
     fn wall_ms(&self) -> u64 {
-        self.0.load(Ordering::SeqCst)
+        self.wall_ms.load(Ordering::SeqCst)
     }
 
     fn boot_ms(&self) -> u64 {
-        self.0.load(Ordering::SeqCst)
+        self.boot_ms.load(Ordering::SeqCst)
     }
 }

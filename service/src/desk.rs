@@ -72,7 +72,7 @@ pub struct Desk {
     /// Forks recorded already, by the second envelope, with the entry that speaks of them.
     forks: HashMap<Hash, (u64, Hash)>,
     own: OwnRun,
-    /// Wall minus boot clock when they were last confirmed.
+    /// Wall minus boot clock at the start, or when the custodian last confirmed a clock in doubt.
     clock_base_ms: i128,
     group: Vec<Staged>,
 }
@@ -89,7 +89,7 @@ impl Desk {
     pub fn new(identity: Arc<Identity>, clock: Arc<dyn Clock>, blobs: Blobs, keys: KnownKeys) -> Desk {
         let checkpoint = Checkpoint { origin: identity.origin(), size: 0, root: rinsebook_proto::tree::empty_root() };
         let note = checkpoint.sign(&identity.log_key);
-        let clock_base_ms = i128::from(clock.wall_ms()) - i128::from(clock.boot_ms());
+        let clock_base_ms = apart_ms(&*clock);
         Desk {
             identity,
             clock,
@@ -125,8 +125,12 @@ impl Desk {
         if header.device == self.identity.device {
             self.own.previous = recorded.fact.hash();
         }
-        if recorded.signature == SignatureState::Good && self.enrolments.add(recorded, &Texts::default()) {
+        let in_doubt = self.clock_in_doubt();
+        if self.enrolments.add(recorded, &Texts::default()) {
             self.keys.replace(self.enrolments.roster().keys().iter().map(|k| k.public_key).chain(self.service_key()));
+        }
+        if in_doubt && !self.clock_in_doubt() {
+            self.clock_base_ms = apart_ms(&*self.clock);
         }
         if let Some(Kind::ForkSeen(fork)) = recorded.fact.kind() {
             self.forks.insert(Hash::of(&fork.envelope), (recorded.index, entry_hash));
@@ -430,9 +434,10 @@ impl Desk {
     }
 
     fn stage(&mut self, fact: Signed, signature: SignatureState) -> (u64, Hash) {
-        let (wall_ms, boot_ms) = (self.clock.wall_ms(), self.clock.boot_ms());
-        let parted = (i128::from(wall_ms) - i128::from(boot_ms) - self.clock_base_ms).unsigned_abs();
-        let unsure = parted > u128::from(CLOCKS_PART_MS);
+        let wall_ms = self.clock.wall_ms();
+        let parted = (apart_ms(&*self.clock) - self.clock_base_ms).unsigned_abs();
+        // Neither a clock set back nor a new start takes a doubt away: a start knows no earlier base to compare with.
+        let unsure = parted > u128::from(CLOCKS_PART_MS) || self.clock_in_doubt();
         let (entry, data, hash) = self.chain.build(&fact.header().subjects, fact.bytes().to_vec(), wall_ms, unsure);
         let recorded = Recorded {
             index: entry.index,
@@ -448,6 +453,11 @@ impl Desk {
         let index = recorded.index;
         self.group.push(Staged { data, hash, recorded, links: entry.links, places });
         (index, hash)
+    }
+
+    /// Whether some entry is marked that no custodian has answered since, by the rules' own reading.
+    fn clock_in_doubt(&self) -> bool {
+        self.enrolments.clock_unsure_since(u64::MAX).is_some()
     }
 
     fn hold(&mut self, places: &[(Id, Id, Place)]) {
@@ -536,6 +546,11 @@ impl Desk {
     pub fn last_hash(&self) -> Hash {
         self.chain.last_hash()
     }
+}
+
+/// Wall minus boot clock.
+fn apart_ms(clock: &dyn Clock) -> i128 {
+    i128::from(clock.wall_ms()) - i128::from(clock.boot_ms())
 }
 
 fn stands_at(fact: &Signed, device: Id, run: Id, counter: u64) -> bool {

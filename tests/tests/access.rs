@@ -310,3 +310,44 @@ async fn a_station_hands_no_fact_to_a_log_that_went_back() {
     assert_eq!(station.receipt(&signed[0]), None, "nothing was handed over");
     assert!(!shop.open_items().await.unwrap().contains(&"line-disconnected 1 PS-1".to_owned()));
 }
+
+#[tokio::test(flavor = "multi_thread")]
+async fn a_service_whose_wall_clock_was_set_blocks_every_answer_until_the_custodian_confirms_its_clock() {
+    let mut shop = Shop::open().await.unwrap();
+    assert_eq!(shop.assess().await.unwrap().verdict, v1::Verdict::NothingOpen as i32);
+    let clear = async |shop: &mut Shop| {
+        sync(&mut shop.desk, 3).await.unwrap();
+        let answer = shop.assess().await.unwrap();
+        let in_doubt = answer.first_line.contains("the service's clock is in doubt");
+        assert_eq!(answer.verdict == v1::Verdict::Blocked as i32, in_doubt, "{}", answer.first_line);
+        !in_doubt
+    };
+    let confirm = |shop: &mut Shop, signer: &SigningKey| {
+        let confirmed = v1::ClockConfirmed { from_index: 0, method: "the tower's clock".to_owned() };
+        let now = shop.clock.wall_ms();
+        let draft = enrol::roster_fact(Kind::ClockConfirmed(confirmed), vec![], now);
+        shop.desk.sign_card(signer, vec![draft]).unwrap();
+    };
+    shop.clock.set_wall_alone(shop.clock.wall_ms() + 120_000);
+    assert!(clear(&mut shop).await, "two minutes are not enough");
+    shop.clock.set_wall_alone(shop.clock.wall_ms() + 1);
+    assert!(!clear(&mut shop).await);
+    shop.clock.set_wall_alone(shop.clock.wall_ms() - 120_001);
+    assert!(!clear(&mut shop).await, "setting it back proves nothing");
+    shop.clock.set_wall_alone(shop.clock.wall_ms() + 600_000);
+    let technician = shop.technician.key.clone();
+    confirm(&mut shop, &technician);
+    assert!(!clear(&mut shop).await, "a technician has no say in it");
+    let custodian = shop.custodian.key.clone();
+    confirm(&mut shop, &custodian);
+    assert!(clear(&mut shop).await);
+    assert!(clear(&mut shop).await, "the service compares with what was confirmed from here on");
+    shop.clock.set(shop.clock.wall_ms() + 3_600_000);
+    assert!(clear(&mut shop).await, "an hour passes on both clocks");
+    shop.clock.set_wall_alone(shop.clock.wall_ms() - 600_000);
+    assert!(!clear(&mut shop).await, "back at the first base it is off by ten minutes");
+    let now = shop.clock.wall_ms();
+    shop.restart(&mut []).await.unwrap();
+    assert_eq!(shop.clock.wall_ms(), now);
+    assert!(!clear(&mut shop).await, "a new start takes no doubt away");
+}

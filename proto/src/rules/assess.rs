@@ -33,7 +33,7 @@ pub struct Question {
 /// The answer in a word.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
 pub enum Verdict {
-    /// An item blocks.
+    /// An item blocks; or the service's clock is in doubt, so that no due time can be trusted.
     Blocked,
     /// Something is open, nothing blocks.
     Conditions,
@@ -82,9 +82,8 @@ pub struct Assessment {
 pub(super) fn assess(case: &Case<'_>, question: &Question) -> Assessment {
     let time_s = question.time_ms / 1000;
     let state = supposed(case, question, time_s);
-    let verdict = verdict(&state.items);
-    let first_line =
-        telephone::first_line(verdict, &state.items, &state.latest_starts, time_s, &question.assume_closed);
+    let verdict = verdict(&state);
+    let first_line = telephone::first_line(verdict, &state, time_s, &question.assume_closed);
     Assessment {
         question: question.clone(),
         registration: case.roster.registration(&question.aircraft, case.size).unwrap_or_default().to_owned(),
@@ -166,10 +165,10 @@ fn reopens_sign_off(kind: ItemKind) -> bool {
     )
 }
 
-fn verdict(items: &[Item]) -> Verdict {
-    if items.iter().any(|item| item.blocks == Blocks::Yes) {
+fn verdict(state: &State) -> Verdict {
+    if state.clock_unsure_since.is_some() || state.items.iter().any(|item| item.blocks == Blocks::Yes) {
         Verdict::Blocked
-    } else if items.is_empty() {
+    } else if state.items.is_empty() {
         Verdict::NothingOpen
     } else {
         Verdict::Conditions
@@ -180,12 +179,17 @@ fn verdict(items: &[Item]) -> Verdict {
 type Face = (Verdict, BTreeSet<String>, Vec<String>);
 
 fn face(state: &State) -> Face {
-    let items: Vec<Item> = state.items.iter().filter(|i| i.kind != ItemKind::DeviceOutstanding).cloned().collect();
-    let shown = items.iter().map(|i| format!("{:?} {:?} {:?} {:?}", i.key(), i.blocks, i.due_ms, i.opened_by.hash));
+    let heard = State {
+        items: state.items.iter().filter(|i| i.kind != ItemKind::DeviceOutstanding).cloned().collect(),
+        clock_unsure_since: state.clock_unsure_since,
+        ..State::default()
+    };
+    let shown =
+        heard.items.iter().map(|i| format!("{:?} {:?} {:?} {:?}", i.key(), i.blocks, i.due_ms, i.opened_by.hash));
     // Its words name the day only where it is not today's: the instants are compared instead.
     let starts = state.latest_starts.iter().map(|s| format!("{} {}", s.engine.position, s.window_end_ms));
     let condition = format!("{} conditions", state.conditions.len());
-    (verdict(&items), shown.collect(), starts.chain([condition]).collect())
+    (verdict(&heard), shown.collect(), starts.chain([condition]).collect())
 }
 
 /// The first instant after the time asked at which the answer differs: a fact begins to count, a soak or a window ends,

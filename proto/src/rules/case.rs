@@ -44,6 +44,8 @@ pub struct State {
     pub conditions: Vec<String>,
     /// Until when the awaited devices were heard; none: no device is awaited.
     pub devices_heard_until_ms: Option<u64>,
+    /// The entry since which the service's clock has been in doubt, until the custodian confirms it.
+    pub clock_unsure_since: Option<u64>,
 }
 
 /// A wash, as its opening says.
@@ -132,11 +134,18 @@ impl<'c> Act<'c> {
         good && !self.waits && self.fact.unread.is_none()
     }
 
+    /// The wash that it is about; of several the first.
     pub(super) fn wash(&self) -> Option<Id> {
-        self.header().subjects.iter().find_map(|s| match s {
-            Subject::Wash(id) => Some(*id),
-            _ => None,
-        })
+        self.washes().next()
+    }
+
+    /// All washes that it is about.
+    pub(super) fn washes(&self) -> impl Iterator<Item = Id> + use<'c> {
+        self.header().subjects.iter().filter_map(as_wash)
+    }
+
+    pub(super) fn is_of(&self, wash: Id) -> bool {
+        self.header().subjects.contains(&Subject::Wash(wash))
     }
 
     pub(super) fn engine(&self) -> Option<&'c EngineAt> {
@@ -192,12 +201,12 @@ pub(super) struct Context<'c> {
 
 impl<'c> Context<'c> {
     pub(super) fn procedure(&self, act: &Act<'_>) -> Option<&Arc<Procedure>> {
-        self.washes.get(&act.wash()?)?.procedure.as_ref()
+        act.washes().find_map(|wash| self.washes.get(&wash)?.procedure.as_ref())
     }
 
     /// The aircraft that the act names, itself or by its wash.
     pub(super) fn aircraft(&self, act: &Act<'_>) -> Option<Id> {
-        aircraft_named(act).or_else(|| self.washes.get(&act.wash()?)?.aircraft)
+        aircraft_named(act).or_else(|| act.washes().find_map(|wash| self.washes.get(&wash)?.aircraft))
     }
 
     pub(super) fn with_engine(&self, act: &Act<'_>, engine: &EngineAt) -> Belongs {
@@ -228,8 +237,8 @@ pub(super) struct Case<'h> {
     pub(super) roster: Cow<'h, Roster>,
     /// Sorted by key.
     facts: Vec<Fact<'h>>,
-    /// Why a sign-off has no effect, by its index; it does not depend on the time asked for.
-    pub(super) sign_offs: RefCell<HashMap<u64, Result<(), String>>>,
+    /// Why a sign-off has no effect on a wash, by its index; it does not depend on the time asked for.
+    pub(super) sign_offs: RefCell<HashMap<(u64, Id), Result<(), String>>>,
 }
 
 /// The fold's result: everything but sign-offs and devices.
@@ -242,7 +251,17 @@ pub(super) struct Folded<'c> {
 
 impl<'h> Case<'h> {
     pub(super) fn new(history: &'h History, aircraft: &Id, size: u64) -> Self {
-        let roster = history.roster_at(size);
+        Self::with_roster(history, aircraft, size, Cow::Borrowed(history.roster_at(size)))
+    }
+
+    /// The case as it was known at `point`, an earlier size than this one's; keys revoked since are not trusted there
+    /// either, from where the revocation says.
+    pub(super) fn as_known_at(&self, point: u64) -> Case<'h> {
+        let roster = self.history.roster_less_revoked(point, self.size);
+        Self::with_roster(self.history, &self.aircraft, point, roster)
+    }
+
+    fn with_roster(history: &'h History, aircraft: &Id, size: u64, roster: Cow<'h, Roster>) -> Self {
         let indices = scope(history, aircraft, size);
         let held = indices.into_iter().filter_map(|index| history.held(index));
         let mut facts: Vec<Fact<'h>> = held.map(|held| judged(held, &roster, size)).collect();
@@ -257,7 +276,7 @@ impl<'h> Case<'h> {
 
     /// Whether a fact's signer has another authority than its kind asks.
     fn holds(&self, act: &Act<'_>, asked: Asked) -> bool {
-        let types = types_asked(act.fact.held, &self.roster);
+        let types = types_asked(act.fact.held, &self.roster, self.size);
         judge::standing(&self.roster, self.size, &act.fact.held.recorded, asked, &types).0 == Standing::Counts
     }
 
@@ -337,13 +356,14 @@ impl<'h> Case<'h> {
         let mut state = sentence::place(&folded, &self.aircraft);
         state.washes = people::washes_of(&folded, &signed, &self.aircraft);
         state.devices_heard_until_ms = heard_until_ms;
+        state.clock_unsure_since = self.history.clock_unsure_since(self.size);
         state
     }
 }
 
 fn judged<'h>(held: &'h Held, roster: &Roster, size: u64) -> Fact<'h> {
     let recorded = &held.recorded;
-    let types = types_asked(held, roster);
+    let types = types_asked(held, roster, size);
     let asked = recorded.fact.kind().map_or(Asked::Anyone, kinds::asked);
     let (standing, person) = judge::standing(roster, size, recorded, asked, &types);
     let (standing, person) = match (recorded.index, held.good) {
@@ -365,7 +385,7 @@ fn judged<'h>(held: &'h Held, roster: &Roster, size: u64) -> Fact<'h> {
     }
 }
 
-fn types_asked(held: &Held, roster: &Roster) -> Types {
+fn types_asked(held: &Held, roster: &Roster, size: u64) -> Types {
     let Some(kind) = held.recorded.fact.kind() else { return Types::Any };
     if kinds::asked(kind) == Asked::Custody {
         return Types::Any;
@@ -373,13 +393,14 @@ fn types_asked(held: &Held, roster: &Roster) -> Types {
     let mut serials: Vec<&str> = engines_named(kind).into_iter().map(|e| e.serial.as_str()).collect();
     serials.dedup();
     if !serials.is_empty() {
-        return Types::EachOf(serials.into_iter().map(|s| roster.engine_type(s).to_owned()).collect());
+        return Types::EachOf(serials.into_iter().map(|s| roster.engine_type(s, size).to_owned()).collect());
     }
     let aircraft = held.recorded.fact.header().subjects.iter().find_map(|s| match s {
         Subject::Aircraft(id) => Some(id),
         _ => None,
     });
-    Types::OneOf(aircraft.map(|a| roster.types_on(a)).unwrap_or_default())
+    let happened_s = held.recorded.happened_s();
+    Types::OneOf(aircraft.map(|a| roster.types_on(a, happened_s, size)).unwrap_or_default())
 }
 
 /// Puts each act in doubt, that its settlement lets count, behind that settlement once more: from there it closes.

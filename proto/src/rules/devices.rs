@@ -232,7 +232,7 @@ fn says_all(case: &Case<'_>, heard: &Heard, part: &Part<'_>, opened_index: u64) 
 /// A wash's devices concern every aircraft that carries an engine named in it; the one washed where it names none.
 fn carriers(folded: &Folded<'_>, wash: Id) -> Belongs {
     let mut belongs = Belongs::default();
-    for act in folded.acts.iter().filter(|act| act.wash() == Some(wash)) {
+    for act in folded.acts.iter().filter(|act| act.is_of(wash)) {
         for engine in act.kind().map(engines_named).unwrap_or_default() {
             let of_engine = folded.context.with_engine(act, engine);
             belongs.aircraft.extend(of_engine.aircraft);

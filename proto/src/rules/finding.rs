@@ -201,6 +201,7 @@ pub(super) fn open_items<'c>(raised: &[Raised<'c>]) -> Vec<Open<'c>> {
             let by = *finding.rests_on.last().expect("a finding rests on a fact");
             let mut open = Open::new(ItemKind::FindingOpen, by, finding.belongs.clone());
             open.engine = finding.engine.clone();
+            open.also = finding.rests_on.iter().flat_map(Act::washes).collect();
             open.subject = format!("{} {}", finding.rule.name(), by.hash().short());
             if finding.severity == Severity::Minor {
                 open.blocks = super::item::Blocks::No;

@@ -2,40 +2,44 @@
 
 use std::collections::{BTreeMap, BTreeSet};
 
-use super::roster::{Placing, Roster, Step};
+use super::roster::{Installed, Placing, Roster, Step};
 use crate::bytes::Id;
 use crate::v1::EngineAt;
 
-/// Listings and engine changes in order, as known at a size and counted at a time.
+/// The engines by position after these listings and changes of one aircraft, which come in order.
+pub(super) fn hanging<'a>(placings: impl Iterator<Item = &'a Placing>) -> BTreeMap<u32, &'a Installed> {
+    let mut engines = BTreeMap::new();
+    for placing in placings {
+        match &placing.step {
+            Step::Listed { engines: all, .. } => engines = all.iter().map(|e| (e.position, e)).collect(),
+            Step::Changed { removed, installed } => {
+                if let Some((_, serial)) = removed {
+                    engines.retain(|_, hangs: &mut &Installed| hangs.serial != *serial);
+                }
+                engines.extend(installed.iter().map(|e| (e.position, e)));
+            }
+        }
+    }
+    engines
+}
+
+/// Every aircraft's engines, as known at a size and counted at a time.
 pub(super) struct Fleet<'a> {
-    placings: Vec<&'a Placing>,
+    roster: &'a Roster,
+    size: u64,
+    time_s: u64,
 }
 
 impl<'a> Fleet<'a> {
     pub(super) fn new(roster: &'a Roster, size: u64, time_s: u64) -> Self {
-        let known = |p: &&Placing| p.index < size && p.counts_from_s <= time_s;
-        let mut placings: Vec<&Placing> = roster.placings().iter().filter(known).collect();
-        placings.sort_by_key(|p| p.order);
-        Fleet { placings }
+        Fleet { roster, size, time_s }
     }
 
     /// Serial numbers by position, on the aircraft at that time.
     pub(super) fn engines_on(&self, aircraft: &Id, at_s: u64) -> BTreeMap<u32, &'a str> {
-        let mut engines = BTreeMap::new();
-        for placing in self.placings.iter().filter(|p| p.aircraft == *aircraft && p.happened_s <= at_s) {
-            match &placing.step {
-                Step::Listed { engines: all, .. } => {
-                    engines = all.iter().map(|e| (e.position, e.serial.as_str())).collect();
-                }
-                Step::Changed { removed, installed } => {
-                    if let Some((_, serial)) = removed {
-                        engines.retain(|_, hangs| *hangs != serial.as_str());
-                    }
-                    engines.extend(installed.iter().map(|e| (e.position, e.serial.as_str())));
-                }
-            }
-        }
-        engines
+        let placings = self.roster.placings_on(aircraft, self.size);
+        let counted = placings.filter(|p| p.counts_from_s <= self.time_s && p.happened_s <= at_s);
+        hanging(counted).into_iter().map(|(position, engine)| (position, engine.serial.as_str())).collect()
     }
 
     /// Where the engine hangs on the aircraft at that time.

@@ -68,19 +68,22 @@ impl History {
     ///
     /// # Panics
     /// If the entry's index is not above the last one's: the log alone gives indices.
-    pub fn add(&mut self, recorded: Recorded, attachment: &dyn Fn(&Hash) -> Option<Vec<u8>>) {
+    pub fn add(&mut self, mut recorded: Recorded, attachment: &dyn Fn(&Hash) -> Option<Vec<u8>>) {
         assert!(self.held.last().is_none_or(|last| last.recorded.index < recorded.index), "indices ascend");
         let hash = recorded.fact.hash();
         let good = match recorded.signature {
             SignatureState::Good => Some(true),
             SignatureState::Unchecked => self.check_late(&recorded),
         };
+        if good == Some(true) {
+            recorded.signature = SignatureState::Good;
+        }
         self.by_hash.entry(hash).or_insert(recorded.index);
         self.index_subjects(&recorded);
         if let Some(kind) = recorded.fact.kind() {
             self.index_kind(&recorded, kind, attachment);
         }
-        let grown = good == Some(true) && self.enrolments.add(&recorded, &self.texts);
+        let grown = self.enrolments.add(&recorded, &self.texts);
         self.held.push(Held { recorded, hash, good });
         if grown {
             self.try_waiting();
@@ -160,8 +163,18 @@ impl History {
     }
 
     /// The roster as known at a size. Only a revocation after it makes a difference that an index does not show.
-    pub fn roster_at(&self, size: u64) -> Cow<'_, Roster> {
-        self.enrolments.at(size, &self.texts)
+    pub fn roster_at(&self, size: u64) -> &Roster {
+        self.enrolments.at(size)
+    }
+
+    /// Since which entry the service's clock has been in doubt, as known at a size; none while it is not.
+    pub fn clock_unsure_since(&self, size: u64) -> Option<u64> {
+        self.enrolments.clock_unsure_since(size)
+    }
+
+    /// See [`Enrolments::at_less_revoked`].
+    pub(super) fn roster_less_revoked(&self, point: u64, size: u64) -> Cow<'_, Roster> {
+        self.enrolments.at_less_revoked(point, size, &self.texts)
     }
 
     /// Aircraft that were listed, or that a fact names.
@@ -176,7 +189,9 @@ impl History {
         let Some(held) = self.held(index) else { return Vec::new() };
         let header = held.recorded.fact.header();
         let placing = matches!(held.recorded.fact.kind(), Some(Kind::AircraftListed(_) | Kind::EngineChanged(_)));
-        if header.subjects.contains(&Subject::Roster) && !placing {
+        // While the service's clock is in doubt nobody's answer is good.
+        let doubted = held.recorded.clock_unsure && self.clock_unsure_since(index).is_none();
+        if doubted || (header.subjects.contains(&Subject::Roster) && !placing) {
             return self.aircraft().collect();
         }
         let mut named: BTreeSet<Subject> = header.subjects.iter().cloned().collect();
@@ -229,7 +244,7 @@ impl History {
     /// Why a fact cannot be read, as known at a size; none where it can, or where there is none.
     pub fn unread_because(&self, index: u64, size: u64) -> Option<String> {
         let held = self.held(index)?;
-        super::devices::unread_because(held, &self.roster_at(size), size)
+        super::devices::unread_because(held, self.roster_at(size), size)
     }
 
     pub(super) fn held(&self, index: u64) -> Option<&Held> {

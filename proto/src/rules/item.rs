@@ -1,5 +1,7 @@
 //! Open items: what the record shows as not finished.
 
+use std::collections::BTreeSet;
+
 use super::case::Act;
 use super::fleet::Belongs;
 use crate::bytes::{Hash, Id};
@@ -142,6 +144,8 @@ pub(super) struct Open<'c> {
     pub(super) subject: String,
     pub(super) by: Act<'c>,
     pub(super) wash: Option<Id>,
+    /// Further washes whose sign-off it bars.
+    pub(super) also: BTreeSet<Id>,
     pub(super) due_s: Option<u64>,
     pub(super) blocks: Blocks,
     /// Why, or with what, where the kind alone does not say it.
@@ -160,12 +164,17 @@ impl<'c> Open<'c> {
             subject: String::new(),
             by,
             wash: by.wash(),
+            also: by.washes().collect(),
             due_s: None,
             blocks: Blocks::Yes,
             detail: String::new(),
             next: Vec::new(),
             start: None,
         }
+    }
+
+    pub(super) fn is_of(&self, wash: Id) -> bool {
+        self.wash == Some(wash) || self.also.contains(&wash)
     }
 
     pub(super) fn of_engine(mut self, engine: &EngineAt) -> Self {

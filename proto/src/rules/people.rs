@@ -3,6 +3,13 @@
 //! A sign-off covers the entries below its `seen`, its own device's earlier facts, and what it names. It is judged over
 //! what it covers, at the time it happened: it has effect only if nothing of its wash then stood in the way, devices
 //! not heard apart. What comes later only makes it due again.
+//!
+//! What it covers is judged as it was known at the sign-off's own index, or at that of the last fact it names where one
+//! came later: a key enrolled, an authority granted, a procedure published, an engine listed afterwards do not make a
+//! sign-off good that stood on facts nobody could read or trust. Sign again. Two things are taken as known now. Its own
+//! signer is judged as the signer of any act: a key enrolled later than the sign-off came lets it count from then on,
+//! over what was covered already; the signer's own earlier facts stay as unread as they were. And a key revoked later
+//! is not trusted from where the revocation says, since what it signed never counted: a sign-off that rests on it falls.
 
 use std::collections::BTreeMap;
 
@@ -44,7 +51,7 @@ pub(super) fn sign_offs<'c>(case: &Case<'_>, folded: &Folded<'c>) -> BTreeMap<Id
 }
 
 fn sign_off<'c>(case: &Case<'_>, folded: &Folded<'c>, wash: Id) -> SignOffState<'c> {
-    let of_wash = || folded.acts.iter().filter(move |act| act.wash() == Some(wash) && !act.revived);
+    let of_wash = || folded.acts.iter().filter(move |act| act.is_of(wash) && !act.revived);
     let mut why = String::new();
     let mut last = None;
     for act in of_wash().rev() {
@@ -77,19 +84,20 @@ fn covers(by: &Act<'_>, index: u64, device: Option<Id>, hash: Option<Hash>) -> b
 
 /// Whether a sign-off has effect; if not, what stood in its way. Judged once a case: the time asked for is not in it.
 fn effect(case: &Case<'_>, folded: &Folded<'_>, act: &Act<'_>, body: &SignedOff, wash: Id) -> Result<(), String> {
-    if let Some(known) = case.sign_offs.borrow().get(&act.index()) {
+    // Whether all that it names is there does depend on the time asked for.
+    if !act.counts() {
+        return Err("its signer's certify authority does not count here".to_owned());
+    }
+    if let Some(known) = case.sign_offs.borrow().get(&(act.index(), wash)) {
         return known.clone();
     }
     let aircraft = folded.context.washes.get(&wash).and_then(|w| w.aircraft);
     let result = judge(case, act, body, wash, aircraft);
-    case.sign_offs.borrow_mut().insert(act.index(), result.clone());
+    case.sign_offs.borrow_mut().insert((act.index(), wash), result.clone());
     result
 }
 
 fn judge(case: &Case<'_>, act: &Act<'_>, body: &SignedOff, wash: Id, aircraft: Option<Id>) -> Result<(), String> {
-    if !act.counts() {
-        return Err("its signer's certify authority does not count here".to_owned());
-    }
     if let Some(field) = missing_field(body) {
         return Err(format!("it does not state the {field}"));
     }
@@ -97,10 +105,11 @@ fn judge(case: &Case<'_>, act: &Act<'_>, body: &SignedOff, wash: Id, aircraft: O
         let index = fact.held.recorded.index;
         index != act.index() && covers(act, index, Some(fact.held.recorded.fact.header().device), Some(fact.key.3))
     };
-    let then = case.fold(act.happened_s(), None, &covered);
-    let refused = devices::refused(case, &then, None);
+    let known = case.as_known_at(known_at(case, act));
+    let then = known.fold(act.happened_s(), None, &covered);
+    let refused = devices::refused(&known, &then, None);
     let in_the_way = |open: &&Open<'_>| {
-        open.wash == Some(wash)
+        open.is_of(wash)
             && matches!(open.blocks, Blocks::Yes | Blocks::SignOff)
             && aircraft.is_none_or(|a| open.belongs.shows_on(&then.context.fleet, &a, act.happened_s()))
     };
@@ -108,6 +117,13 @@ fn judge(case: &Case<'_>, act: &Act<'_>, body: &SignedOff, wash: Id, aircraft: O
         Some(open) => Err(format!("{} stood open", sentence::short_of(open, &then.context, aircraft))),
         None => Ok(()),
     }
+}
+
+/// The size at which a sign-off and all that it names were there.
+fn known_at(case: &Case<'_>, act: &Act<'_>) -> u64 {
+    let refused = |hash: &Hash| case.history.refusals(hash).iter().copied().find(|at| *at < case.size);
+    let place = |hash: &Hash| case.history.by_hash(hash).filter(|at| *at < case.size).or_else(|| refused(hash));
+    act.header().refers.iter().filter_map(place).fold(act.index(), u64::max) + 1
 }
 
 /// 14 CFR 43.9(a): description or data, date, performer if another, signature, certificate number and kind. Both of

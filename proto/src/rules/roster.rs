@@ -9,6 +9,7 @@ use std::collections::{BTreeSet, HashMap};
 use std::sync::Arc;
 
 use super::Recorded;
+use super::fleet;
 use super::judge::{self, Standing, Types};
 use super::procedure::Procedure;
 use crate::bytes::{Hash, Id};
@@ -125,6 +126,21 @@ pub struct Revocation {
     pub untrusted_from_index: u64,
 }
 
+/// The custodian's word that the service's clock is right.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) struct ClockConfirmation {
+    pub(super) index: u64,
+    /// Entries below it are known to whoever said so: seen, or told by their index.
+    known_below: u64,
+}
+
+impl ClockConfirmation {
+    /// Whether it answers a doubt that began with that entry: who did not know of the doubt confirmed another clock.
+    pub(super) fn answers(&self, since: u64) -> bool {
+        since < self.known_below && since <= self.index
+    }
+}
+
 /// Who may do what, and what there is.
 #[derive(Debug, Clone, Default)]
 pub struct Roster {
@@ -136,12 +152,16 @@ pub struct Roster {
     devices: Vec<Device>,
     procedures: Vec<Published>,
     placings: Vec<Placing>,
-    engine_types: HashMap<String, String>,
+    /// Where those of each aircraft stand, in the rules' order.
+    placings_of: HashMap<Id, Vec<usize>>,
+    /// What each engine's type was said to be, and by which entry.
+    engine_types: HashMap<String, Vec<(u64, String)>>,
     revocations: Vec<Revocation>,
     /// Revocations that lie ahead in the replay but reach back to where it is.
     ahead: Vec<Revocation>,
     cards: HashMap<Id, Vec<u64>>,
     epochs: Vec<(u64, u32, u64)>,
+    clock_confirmations: Vec<ClockConfirmation>,
     service_key: Option<Hash>,
     service_public_key: Option<VerifyingKey>,
     service_device: Option<Id>,
@@ -226,9 +246,16 @@ impl Roster {
         .map(|(_, registration)| registration)
     }
 
-    /// The type of an engine; empty while it is not known.
-    pub fn engine_type(&self, serial: &str) -> &str {
-        self.engine_types.get(serial).map_or("", String::as_str)
+    /// The type of an engine, by the newest word on it below `size`; empty while there is none.
+    pub fn engine_type(&self, serial: &str, size: u64) -> &str {
+        let said = self.engine_types.get(serial).map_or(&[][..], Vec::as_slice);
+        said.iter().rev().find(|(index, _)| *index < size).map_or("", |(_, engine_type)| engine_type)
+    }
+
+    /// Listings and engine changes of one aircraft known at `size`, in the rules' order.
+    pub(super) fn placings_on(&self, aircraft: &Id, size: u64) -> impl Iterator<Item = &Placing> {
+        let of = self.placings_of.get(aircraft).map_or(&[][..], Vec::as_slice);
+        of.iter().map(|at| &self.placings[*at]).filter(move |p| p.index < size)
     }
 
     /// From which index on a key is not trusted, as known at `size`.
@@ -275,24 +302,39 @@ impl Roster {
         lost.fold(seen.size, u64::min).min(recorded.index).max(1)
     }
 
-    /// Types of all engines that the aircraft was ever listed with.
-    pub(super) fn types_on(&self, aircraft: &Id) -> Vec<String> {
-        let mut types = BTreeSet::new();
-        for placing in self.placings.iter().filter(|p| p.aircraft == *aircraft) {
-            match &placing.step {
-                Step::Listed { engines, .. } => types.extend(engines.iter().map(|e| e.engine_type.clone())),
-                Step::Changed { installed, .. } => types.extend(installed.iter().map(|e| e.engine_type.clone())),
-            }
+    /// Types of the engines that hung on the aircraft at that time, as known at `size`; of all that it was ever listed
+    /// with, where it is not known which hung then.
+    pub(super) fn types_on(&self, aircraft: &Id, at_s: u64, size: u64) -> Vec<String> {
+        let hanging = fleet::hanging(self.placings_on(aircraft, size).filter(|p| p.happened_s <= at_s));
+        let mut types: BTreeSet<&str> = hanging.values().map(|e| e.engine_type.as_str()).collect();
+        if types.is_empty() {
+            let fitted = self.placings_on(aircraft, size).flat_map(|placing| match &placing.step {
+                Step::Listed { engines, .. } => engines.as_slice(),
+                Step::Changed { installed, .. } => installed.as_slice(),
+            });
+            types.extend(fitted.map(|e| e.engine_type.as_str()));
         }
-        types.into_iter().collect()
+        types.into_iter().map(str::to_owned).collect()
     }
 
-    /// Makes the roster from its facts, in index order. A revocation that reaches back begins it again.
+    /// Confirmations of the service's clock known at `size`, as they came.
+    pub(super) fn clock_confirmations(&self, size: u64) -> impl Iterator<Item = &ClockConfirmation> {
+        self.clock_confirmations.iter().filter(move |c| c.index < size)
+    }
+
+    /// Revocations, as they came.
+    pub(super) fn revocations(&self) -> &[Revocation] {
+        &self.revocations
+    }
+
+    /// Makes the roster from its facts, in index order. A revocation that reaches back begins it again; those that are
+    /// `known` beforehand may lie beyond the facts.
     pub(super) fn replay<'a>(
         facts: impl Iterator<Item = &'a Recorded> + Clone,
         texts: &HashMap<Hash, Result<Arc<Procedure>, String>>,
+        known: &[Revocation],
     ) -> Roster {
-        let mut ahead: Vec<Revocation> = Vec::new();
+        let mut ahead: Vec<Revocation> = known.to_vec();
         loop {
             let mut roster = Roster { ahead: ahead.clone(), ..Roster::default() };
             facts.clone().for_each(|recorded| roster.apply(recorded, texts));
@@ -347,6 +389,11 @@ impl Roster {
                 self.procedures.iter_mut().filter(named).for_each(|p| p.withdrawn_index = Some(index));
             }
             Kind::EpochOpened(b) => self.epochs.push((index, b.epoch, b.restored_size)),
+            // One that speaks of entries to come says nothing about a clock that was compared.
+            Kind::ClockConfirmed(b) if b.from_index <= index => {
+                let known_below = self.seen_point(recorded).max(b.from_index);
+                self.clock_confirmations.push(ClockConfirmation { index, known_below });
+            }
             Kind::AircraftListed(b) => self.list(recorded, b),
             Kind::EngineChanged(b) => self.change(recorded, b),
             _ => {}
@@ -500,8 +547,12 @@ impl Roster {
 
     fn place(&mut self, recorded: &Recorded, aircraft: &[u8], step: Step, engines: Vec<Installed>) {
         let Some(aircraft) = Id::from_slice(aircraft) else { return };
-        self.engine_types.extend(engines.into_iter().map(|e| (e.serial, e.engine_type)));
+        for engine in engines {
+            self.engine_types.entry(engine.serial).or_default().push((recorded.index, engine.engine_type));
+        }
         let order = recorded.order();
+        let of = self.placings_of.entry(aircraft).or_default();
+        of.insert(of.partition_point(|at| self.placings[*at].order <= order), self.placings.len());
         self.placings.push(Placing {
             index: recorded.index,
             aircraft,

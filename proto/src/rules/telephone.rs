@@ -1,29 +1,23 @@
 //! An assessment's first line, as one would say it on the telephone.
 
 use super::assess::{NOTHING_OPEN_NOTICE, Verdict};
-use super::case::LatestStart;
+use super::case::{LatestStart, State};
 use super::item::{Blocks, Item, ItemKind};
 use super::sentence::{capital, clock};
 
 /// How many items are named before the rest is counted.
 const NAMED: usize = 3;
 
-pub(super) fn first_line(
-    verdict: Verdict,
-    items: &[Item],
-    starts: &[LatestStart],
-    time_s: u64,
-    assumed: &[String],
-) -> String {
+pub(super) fn first_line(verdict: Verdict, state: &State, time_s: u64, assumed: &[String]) -> String {
     let answer = match verdict {
-        Verdict::Blocked => blocked(items, time_s),
-        Verdict::Conditions => conditions(items, starts, time_s),
+        Verdict::Blocked => blocked(&state.items, state.clock_unsure_since, time_s),
+        Verdict::Conditions => conditions(&state.items, &state.latest_starts, time_s),
         Verdict::NothingOpen => capital(NOTHING_OPEN_NOTICE) + ".",
     };
     if assumed.is_empty() { answer } else { format!("Assuming {} closed: {answer}", assumed.join(", ")) }
 }
 
-fn blocked(items: &[Item], time_s: u64) -> String {
+fn blocked(items: &[Item], clock_unsure_since: Option<u64>, time_s: u64) -> String {
     let blocking: Vec<&Item> = items.iter().filter(|i| i.blocks == Blocks::Yes).collect();
     let metal = |i: &&&Item| i.kind != ItemKind::SignOffDue;
     let cowls_only = blocking.iter().filter(metal).all(|i| i.kind == ItemKind::AccessOpen);
@@ -31,9 +25,15 @@ fn blocked(items: &[Item], time_s: u64) -> String {
     if named.is_empty() {
         named = blocking;
     }
-    let lead =
-        if cowls_only && named.iter().any(|i| i.kind == ItemKind::AccessOpen) { "Not to be towed" } else { "No" };
-    let mut said: Vec<&str> = named.iter().take(NAMED).map(|i| i.short.as_str()).collect();
+    let unsure = clock_unsure_since
+        .map(|index| format!("the service's clock is in doubt since entry {index}, the custodian has to confirm it"));
+    let lead = if unsure.is_none() && cowls_only && named.iter().any(|i| i.kind == ItemKind::AccessOpen) {
+        "Not to be towed"
+    } else {
+        "No"
+    };
+    let mut said: Vec<&str> = unsure.as_deref().into_iter().collect();
+    said.extend(named.iter().take(NAMED).map(|i| i.short.as_str()));
     let rest = format!("{} more", named.len().saturating_sub(NAMED));
     if named.len() > NAMED {
         said.push(&rest);

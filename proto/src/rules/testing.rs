@@ -71,6 +71,8 @@ pub(crate) struct World {
     card: Option<Id>,
     /// What stations are taken to have seen; none: all there is.
     pub(crate) seen_size: Option<u64>,
+    /// The service marks what it receives: its clock is in doubt.
+    pub(crate) clock_unsure: bool,
 }
 
 /// Everybody and what they may do.
@@ -242,7 +244,8 @@ impl World {
     pub(crate) fn put_as(&mut self, fact: Signed, received_ms: u64, signature: SignatureState) -> Hash {
         let hash = fact.hash();
         let index = self.history.size();
-        let recorded = Recorded { index, received_ms, clock_unsure: false, fact: Arc::new(fact), signature };
+        let recorded =
+            Recorded { index, received_ms, clock_unsure: self.clock_unsure, fact: Arc::new(fact), signature };
         self.recorded.push(recorded.clone());
         self.history.add(recorded, &attachment);
         hash

@@ -7,13 +7,13 @@
 mod injection;
 mod wait;
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 use super::case::{Act, Context};
 use super::item::{Blocks, ItemKind, Open, StartLimit};
 use super::lines::Lines;
 use super::procedure::OverdueCloser;
-use crate::bytes::Hash;
+use crate::bytes::{Hash, Id};
 use crate::fact::{Kind, engines_named};
 use crate::v1::{CheckResult, CycleRun, DryCrankRun, EngineAt, RunUpWaived};
 pub(super) use injection::{Injection, injection_of_aborted, injection_of_cycle, is_valid};
@@ -31,6 +31,8 @@ struct Engine<'c> {
     at: EngineAt,
     soak: Option<(Act<'c>, u64)>,
     drying: Option<Act<'c>>,
+    /// Every wash whose water is to be dried.
+    wet: BTreeSet<Id>,
     dry_cranks: u32,
     wait: Option<Wait<'c>>,
     plans: Vec<Plan>,
@@ -81,6 +83,7 @@ impl<'c> Engine<'c> {
             at: at.clone(),
             soak: None,
             drying: None,
+            wet: BTreeSet::new(),
             dry_cranks: 0,
             wait: None,
             plans: Vec::new(),
@@ -138,12 +141,14 @@ impl<'c> Engine<'c> {
             self.soak = Some((*act, soak_end_s));
         }
         self.drying = Some(*act);
+        self.wet.extend(act.washes());
         (self.last_water, self.last_void) = (Some(*act), Some(*act));
         self.dry_cranks = 0;
         let valid = act.counts() && cycle.is_some_and(|c| is_valid(c, procedure.as_deref(), injection));
         let Some(wait) = &mut self.wait else {
             self.wait = Some(Wait {
                 first: *act,
+                washes: act.washes().collect(),
                 first_started_s: injection.started_s,
                 last_ended_s: injection.ended_s,
                 procedure,
@@ -152,6 +157,7 @@ impl<'c> Engine<'c> {
             });
             return;
         };
+        wait.washes.extend(act.washes());
         wait.last_ended_s = wait.last_ended_s.max(injection.ended_s);
         wait.waiver = None;
         wait.take_earlier_end(act, injection, procedure);
@@ -174,7 +180,7 @@ impl<'c> Engine<'c> {
         if speed >= procedure.motoring.speed_min_tenths_percent && long_enough && after_soak {
             self.dry_cranks += 1;
             if self.dry_cranks >= procedure.dry_crank.count {
-                self.drying = None;
+                self.dried();
             }
         }
     }
@@ -192,15 +198,20 @@ impl<'c> Engine<'c> {
             && lines.connected_at(&self.at.serial, begun_s);
         if dries && (in_time || (run_up && wait.allows(OverdueCloser::RunUp))) {
             self.wait = None;
-            self.drying = None;
+            self.dried();
         }
+    }
+
+    fn dried(&mut self) {
+        self.drying = None;
+        self.wet.clear();
     }
 
     fn dried_otherwise(&mut self, happened_s: u64) {
         let in_time = |wait: &Wait<'_>| wait.window_end_s().is_none_or(|end| happened_s <= end);
         if self.wait.as_ref().is_none_or(|w| in_time(w) || w.allows(OverdueCloser::DriedOtherwise)) {
             self.wait = None;
-            self.drying = None;
+            self.dried();
         }
     }
 
@@ -253,7 +264,7 @@ impl<'c> Engine<'c> {
             (soaking.due_s, soaking.blocks) = (Some(end_s), Blocks::No);
             opens.push(soaking);
         }
-        opens.extend(self.drying.map(|by| open(ItemKind::DryingDue, by)));
+        opens.extend(self.drying.map(|by| Open { also: self.wet.clone(), ..open(ItemKind::DryingDue, by) }));
         if let Some(wait) = &self.wait {
             let (kind, blocks) = self.waiting(context, wait);
             let by = match (&wait.waiver, kind) {
@@ -263,6 +274,7 @@ impl<'c> Engine<'c> {
             let mut item = open(kind, by);
             // The wash that put the water in, not the card that waived the run.
             item.wash = wait.first.wash();
+            item.also = wait.washes.clone();
             (item.due_s, item.blocks) = (wait.window_end_s(), blocks);
             item.start =
                 wait.window_end_s().filter(|_| kind != ItemKind::RunUpOverdue).map(|window_end_s| StartLimit {

@@ -1,5 +1,7 @@
+use crate::fact::{Kind, Subject};
 use crate::rules::testing::*;
-use crate::rules::{Assessment, ItemKind, NOTHING_OPEN_NOTICE, Question, Verdict, answer};
+use crate::rules::{Assessment, ItemKind, NOTHING_OPEN_NOTICE, NOTICE, Question, Verdict, answer};
+use crate::v1;
 use prost::Message;
 
 fn ask(w: &World, time_ms: u64, set: impl Fn(&mut Question)) -> Assessment {
@@ -157,4 +159,66 @@ fn a_date_stands_beside_a_time_of_another_day() {
     let state = w.state_at(at(15, 0));
     let due = state.items.iter().find(|i| i.kind == ItemKind::RunUpDue).unwrap();
     assert_eq!(due.text, "Engine 1 not run up; its window ends 2027-01-16 02:00Z.");
+}
+
+/// A fact about nothing but its device, whose entry the service marked: its clock was in doubt.
+fn marked(w: &mut World, when_ms: u64) -> u64 {
+    w.clock_unsure = true;
+    w.service(when_ms, Kind::DeviceReported(v1::DeviceReported { report: vec![] }));
+    w.clock_unsure = false;
+    w.history.size() - 1
+}
+
+fn confirm(w: &mut World, who: &str, seen: u64, from_index: u64) {
+    let kind = Kind::ClockConfirmed(v1::ClockConfirmed { from_index, method: "telephone".into() });
+    let fact = w.sign(who, at(7, 0), vec![Subject::Roster], vec![], kind, Some(seen));
+    w.put(fact, at(7, 0));
+}
+
+#[test]
+fn while_the_service_s_clock_is_in_doubt_every_answer_is_blocked_and_says_why() {
+    let mut w = World::new();
+    let before = w.history.size();
+    let since = marked(&mut w, at(6, 0));
+    assert_eq!(w.history.aircraft_touched(since), [aircraft()], "every aircraft's answer changes");
+    let answer = ask(&w, at(8, 0), |_| ());
+    assert_eq!(answer.verdict, Verdict::Blocked);
+    let why = format!("No: the service's clock is in doubt since entry {since}, the custodian has to confirm it.");
+    assert_eq!(answer.first_line, why);
+    assert_eq!((answer.notice, answer.horizon_ms), (NOTICE, None));
+    assert_eq!(ask(&w, at(5, 0), |_| ()).verdict, Verdict::Blocked, "whatever time it is judged at");
+    assert_eq!(ask(&w, at(8, 0), |q| q.size = before).verdict, Verdict::NothingOpen, "as known before");
+    confirm(&mut w, "stranger", since + 1, since);
+    assert_eq!(ask(&w, at(8, 0), |_| ()).verdict, Verdict::Blocked, "the custodian alone confirms");
+    let size = w.history.size();
+    confirm(&mut w, "custodian", size, since);
+    assert_eq!(ask(&w, at(8, 0), |_| ()).verdict, Verdict::NothingOpen);
+    assert_eq!(ask(&w, at(8, 0), |q| q.size = size).verdict, Verdict::Blocked, "as known before it was confirmed");
+    marked(&mut w, at(7, 0));
+    assert_eq!(ask(&w, at(8, 0), |_| ()).verdict, Verdict::Blocked, "a new doubt asks for a new word");
+}
+
+#[test]
+fn a_word_on_the_clock_given_without_knowing_of_the_doubt_takes_nothing_away() {
+    let doubted = |seen: fn(u64) -> u64, from: fn(u64) -> u64| {
+        let mut w = World::new();
+        let since = marked(&mut w, at(6, 0));
+        confirm(&mut w, "custodian", seen(since), from(since));
+        ask(&w, at(8, 0), |_| ()).verdict == Verdict::Blocked
+    };
+    assert!(doubted(|since| since, |since| since), "neither seen nor told");
+    assert!(!doubted(|since| since + 1, |_| 0), "seen");
+    assert!(!doubted(|since| since, |since| since + 1), "told by its index");
+    assert!(doubted(|since| since + 1, |since| since + 2), "of entries to come nobody knows");
+}
+
+#[test]
+fn beside_a_clock_in_doubt_the_first_line_still_names_what_is_open() {
+    let mut w = World::washing();
+    w.act("tech", at(8, 10), access(1, true));
+    w.report("tech", at(8, 11), 0);
+    let since = marked(&mut w, at(8, 11));
+    let line = ask(&w, at(8, 12), |_| ()).first_line;
+    assert!(line.starts_with(&format!("No: the service's clock is in doubt since entry {since}")), "{line}");
+    assert!(line.ends_with("engine 1 fan cowl open."), "{line}");
 }

@@ -244,3 +244,55 @@ fn a_fact_counts_from_the_lesser_of_happened_and_received() {
     assert!(w.metal(at(8, 30) - 1000).is_empty());
     assert_eq!(w.metal(at(8, 30)), ["access-open 1 fan cowl"]);
 }
+
+#[test]
+fn an_engine_listed_later_changes_no_answer_as_known_before() {
+    let mut w = World::washing();
+    let unlisted = Some(v1::EngineAt { position: 1, serial: "OT-9".into() });
+    let line = |line: &str| (unlisted.clone(), line.to_owned());
+    let (engine, name) = line("PS-1");
+    w.act("tech", at(8, 10), Kind::LineDisconnected(v1::LineDisconnected { engine, line: name, tag: String::new() }));
+    let (engine, line) = line("PS-1");
+    w.act("tech", at(8, 20), Kind::LineReconnected(v1::LineReconnected { engine, line, ..reconnection(1, "PS-1") }));
+    let size = w.history.size();
+    let before = w.state_at(at(9, 0));
+    assert!(before.findings.iter().any(|f| f.rule.name() == "beyond-authority"), "its type is not known");
+    w.list_aircraft("aircraft two", &["OT-9"]);
+    assert_eq!(w.history.state(&aircraft(), size, at(9, 0)), before);
+    assert!(!w.rules_broken(at(9, 0)).contains(&"beyond-authority"), "as known now it is of the technician's type");
+}
+
+/// The engine at a position replaced by one of another type.
+fn exchange(w: &mut World, when_ms: u64, position: u32) {
+    let serial = format!("RV-{position}");
+    let installed = v1::InstalledEngine {
+        engine: Some(v1::EngineAt { position, serial: serial.clone() }),
+        engine_type: "Tellmark R5".into(),
+    };
+    let changed =
+        v1::EngineChanged { aircraft: aircraft().to_vec(), removed: engine(position), installed: Some(installed) };
+    let engines = [format!("OT-{position}"), serial].map(crate::fact::Subject::Engine);
+    let subjects = [crate::fact::Subject::Aircraft(aircraft())].into_iter().chain(engines).collect();
+    w.custody_at(when_ms, vec![], subjects, Kind::EngineChanged(changed));
+}
+
+#[test]
+fn a_fact_that_names_no_engine_asks_the_authority_for_a_type_that_hung_on_the_aircraft_then() {
+    for (hour, broken) in [(11, false), (13, true)] {
+        let mut w = World::washing();
+        (1..=2).for_each(|position| exchange(&mut w, at(12, 0), position));
+        let settled = v1::DeviceSettled { device: id("tech device").to_vec(), reason: "lost".into() };
+        w.act("certifier", at(hour, 0), Kind::DeviceSettled(settled));
+        assert_eq!(w.rules_broken(at(14, 0)).contains(&"beyond-authority"), broken, "at {hour}");
+    }
+}
+
+#[test]
+fn while_it_is_not_known_what_hung_then_any_type_ever_listed_there_does() {
+    let mut w = World::new();
+    (1..=2).for_each(|position| exchange(&mut w, at(12, 0), position));
+    let settled = v1::DeviceSettled { device: id("tech device").to_vec(), reason: "lost".into() };
+    // An hour before the aircraft was first listed.
+    w.act("certifier", at(0, 0), Kind::DeviceSettled(settled));
+    assert!(!w.rules_broken(at(14, 0)).contains(&"beyond-authority"), "{:?}", w.rules_broken(at(14, 0)));
+}

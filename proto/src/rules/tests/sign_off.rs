@@ -1,4 +1,4 @@
-use crate::fact::Kind;
+use crate::fact::{Kind, Subject};
 use crate::rules::testing::*;
 use crate::v1::{self, Authority};
 
@@ -123,4 +123,139 @@ fn a_wash_may_be_signed_off_on_a_valid_waiver() {
     w.waive(1, at(10, 30), at(19, 0));
     sign(&mut w, 11);
     assert_eq!(w.open(at(11, 0)), ["start-awaited 1"]);
+}
+
+#[test]
+fn a_key_enrolled_after_a_sign_off_does_not_make_it_good() {
+    let mut w = ready();
+    w.act("tech", at(11, 0), access(1, true));
+    w.act("newcomer", at(11, 10), access(1, false));
+    sign(&mut w, 12);
+    w.enrol_on_card("newcomer", Authority::Perform);
+    assert_eq!(w.open(at(13, 0)), ["sign-off-due WO-1"], "who signed it could not read that the cowl was closed");
+    assert!(w.state_at(at(13, 0)).washes[0].signed_off_by.is_none());
+    sign(&mut w, 14);
+    assert!(w.open(at(14, 0)).is_empty(), "{:?}", w.open(at(14, 0)));
+}
+
+#[test]
+fn a_sign_off_whose_signer_is_enrolled_later_counts_from_then_on() {
+    let mut w = ready();
+    w.act("newcomer", at(12, 0), Kind::SignedOff(signed_off()));
+    let before = w.history.size();
+    assert!(w.open(at(13, 0)).contains(&"sign-off-due WO-1".to_owned()));
+    w.enrol_on_card("newcomer", Authority::Certify);
+    assert!(w.open(at(13, 0)).is_empty(), "{:?}", w.open(at(13, 0)));
+    assert!(names(&w.history.state(&aircraft(), before, at(13, 0))).contains(&"sign-off-due WO-1".to_owned()));
+}
+
+#[test]
+fn a_revocation_that_reaches_back_to_what_a_sign_off_rests_on_takes_its_effect() {
+    for (ahead, falls) in [(0, true), (1, false)] {
+        let mut w = ready();
+        w.act("tech", at(11, 0), access(1, true));
+        let closed = w.act("mate", at(11, 10), access(1, false));
+        sign(&mut w, 12);
+        let before = w.history.size();
+        let index = w.history.by_hash(&closed).unwrap();
+        w.custody(Kind::KeyRevoked(v1::KeyRevoked {
+            key_id: key_id_of("mate").to_vec(),
+            untrusted_from_index: Some(index + ahead),
+            reason: "lost".into(),
+        }));
+        assert_eq!(w.state_at(at(13, 0)).washes[0].signed_off_by.is_none(), falls);
+        assert!(w.history.state(&aircraft(), before, at(13, 0)).washes[0].signed_off_by.is_some(), "as known before");
+    }
+}
+
+#[test]
+fn what_a_sign_off_names_is_judged_even_where_it_came_later() {
+    for closed in [true, false] {
+        let mut w = ready();
+        let kind = access(2, true);
+        let mut subjects = World::subjects(&kind);
+        let opening = w.sign("mate", at(11, 0), subjects.clone(), vec![], kind, None);
+        let closing = w.sign("mate", at(11, 10), subjects.clone(), vec![], access(2, false), None);
+        let named = if closed { vec![opening.hash(), closing.hash()] } else { vec![opening.hash()] };
+        subjects.extend(World::subjects(&Kind::SignedOff(signed_off())));
+        let signed = w.sign("certifier", at(12, 0), subjects, named, Kind::SignedOff(signed_off()), None);
+        w.put(signed, at(12, 0));
+        assert!(w.open(at(12, 1)).contains(&"sign-off-due WO-1".to_owned()), "what it names is not there");
+        w.put(opening, at(12, 10));
+        w.put(closing, at(12, 11));
+        assert_eq!(w.state_at(at(13, 0)).washes[0].signed_off_by.is_some(), closed);
+    }
+}
+
+/// A fact in the washes named, received at once.
+fn in_washes(w: &mut World, washes: &[&str], who: &str, when_ms: u64, kind: Kind) {
+    let own = Subject::Wash(wash());
+    let mut subjects: Vec<Subject> = World::subjects(&kind).into_iter().filter(|s| *s != own).collect();
+    subjects.extend(washes.iter().map(|name| Subject::Wash(id(name))));
+    let fact = w.sign(who, when_ms, subjects, vec![], kind, None);
+    w.put(fact, when_ms);
+}
+
+/// A second wash of the same aircraft, opened at 10:00.
+fn open_second(w: &mut World) {
+    let opened = v1::WashOpened {
+        work_order: "WO-2".into(),
+        procedure: Some(v1::ProcedureRef { digest: text_digest().to_vec() }),
+        ..Default::default()
+    };
+    in_washes(w, &["wash two"], "tech", at(10, 0), Kind::WashOpened(opened));
+}
+
+/// Signs the second wash off; whether that had effect then.
+fn second_signed(w: &mut World, when_ms: u64) -> bool {
+    in_washes(w, &["wash two"], "certifier", when_ms, Kind::SignedOff(signed_off()));
+    let state = w.state_at(when_ms);
+    state.washes.iter().find(|known| known.wash == id("wash two")).unwrap().signed_off_by.is_some()
+}
+
+fn first_signed(w: &mut World, when_ms: u64) -> bool {
+    w.act("certifier", when_ms, Kind::SignedOff(signed_off()));
+    let state = w.state_at(when_ms);
+    state.washes.iter().find(|known| known.wash == wash()).unwrap().signed_off_by.is_some()
+}
+
+#[test]
+fn each_wash_that_put_water_in_waits_for_the_run() {
+    let mut w = World::washing();
+    w.washed_and_dried(1);
+    open_second(&mut w);
+    in_washes(&mut w, &["wash two"], "tech", at(10, 12), cycle(1, at(10, 10)));
+    in_washes(&mut w, &["wash two"], "tech", at(10, 32), dry_crank(1, at(10, 30)));
+    assert!(!second_signed(&mut w, at(11, 0)), "its water waits too");
+    assert!(!first_signed(&mut w, at(11, 0)));
+    w.act("runner", at(11, 16), run_up(1, at(11, 10)));
+    assert!(second_signed(&mut w, at(12, 0)) && first_signed(&mut w, at(12, 0)));
+}
+
+#[test]
+fn each_wash_whose_water_is_not_dried_waits_for_drying() {
+    let mut w = World::washing();
+    w.act("tech", at(9, 2), cycle(1, at(9, 0)));
+    open_second(&mut w);
+    in_washes(&mut w, &["wash two"], "tech", at(10, 12), cycle(1, at(10, 10)));
+    let decided = v1::OverdueDecided { engine: engine(1), ..Default::default() };
+    w.act("certifier", at(21, 0), Kind::OverdueDecided(decided));
+    assert!(!first_signed(&mut w, at(21, 30)), "its water is still in the engine");
+    in_washes(&mut w, &["wash two"], "tech", at(22, 0), dry_crank(1, at(21, 58)));
+    assert!(first_signed(&mut w, at(22, 30)));
+}
+
+#[test]
+fn a_fact_about_two_washes_bars_and_reopens_the_sign_off_of_both() {
+    let both = ["wash one", "wash two"];
+    let mut w = World::washing();
+    open_second(&mut w);
+    in_washes(&mut w, &both, "tech", at(10, 10), access(1, true));
+    assert!(!second_signed(&mut w, at(11, 0)) && !first_signed(&mut w, at(11, 0)));
+    in_washes(&mut w, &both, "tech", at(11, 30), access(1, false));
+    assert!(second_signed(&mut w, at(12, 0)) && first_signed(&mut w, at(12, 0)));
+    assert!(w.open(at(12, 0)).is_empty());
+    in_washes(&mut w, &both, "tech", at(12, 10), access(1, true));
+    in_washes(&mut w, &both, "tech", at(12, 20), access(1, false));
+    assert_eq!(w.open(at(13, 0)), ["sign-off-due WO-1", "sign-off-due WO-2"]);
 }

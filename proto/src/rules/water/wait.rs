@@ -1,8 +1,10 @@
 //! An engine that waits for its run, and the waiver that may stand in for it.
 
+use std::collections::BTreeSet;
 use std::sync::Arc;
 
 use super::injection::Injection;
+use crate::bytes::Id;
 use crate::rules::case::Act;
 use crate::rules::procedure::{OverdueCloser, Procedure};
 
@@ -17,6 +19,8 @@ pub(super) struct Waiver {
 #[derive(Debug)]
 pub(super) struct Wait<'c> {
     pub(super) first: Act<'c>,
+    /// Every wash that put water in since the engine last ran.
+    pub(super) washes: BTreeSet<Id>,
     pub(super) first_started_s: u64,
     pub(super) last_ended_s: u64,
     pub(super) procedure: Option<Arc<Procedure>>,
