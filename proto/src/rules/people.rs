@@ -6,8 +6,9 @@
 
 use std::collections::BTreeMap;
 
-use super::case::{Act, Case, Fact, Folded, Wash};
+use super::case::{Act, Case, Folded, Wash};
 use super::devices;
+use super::facts::Fact;
 use super::fleet::Belongs;
 use super::item::{Blocks, ItemKind, Open};
 use super::kinds;
@@ -62,7 +63,10 @@ fn sign_off<'c>(case: &Case<'_>, folded: &Folded<'c>, wash: Id) -> SignOffState<
     }
     let touches = |act: &&Act<'c>| act.kind().is_none_or(kinds::touches_items);
     let covered = |act: &Act<'_>| {
-        last.as_ref().is_some_and(|by| covers(by, act.index(), Some(act.header().device), Some(act.hash())))
+        let covers = |by: &Act<'_>| {
+            act.is_among(&by.header().refers) || covers(by, act.index(), Some(act.header().device), None)
+        };
+        last.as_ref().is_some_and(covers)
     };
     let due = of_wash().filter(touches).find(|act| !covered(act)).map(|act| (*act, why));
     SignOffState { last, due }
@@ -77,12 +81,12 @@ fn covers(by: &Act<'_>, index: u64, device: Option<Id>, hash: Option<Hash>) -> b
 
 /// Whether a sign-off has effect; if not, what stood in its way. Judged once a case: the time asked for is not in it.
 fn effect(case: &Case<'_>, folded: &Folded<'_>, act: &Act<'_>, body: &SignedOff, wash: Id) -> Result<(), String> {
-    if let Some(known) = case.sign_offs.borrow().get(&act.index()) {
+    if let Some(known) = case.sign_offs.borrow().get(&(act.hash(), act.counts())) {
         return known.clone();
     }
     let aircraft = folded.context.washes.get(&wash).and_then(|w| w.aircraft);
     let result = judge(case, act, body, wash, aircraft);
-    case.sign_offs.borrow_mut().insert(act.index(), result.clone());
+    case.sign_offs.borrow_mut().insert((act.hash(), act.counts()), result.clone());
     result
 }
 

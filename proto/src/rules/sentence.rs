@@ -230,6 +230,13 @@ fn finding_text(raised: &Raised<'_>, engine: Option<&EngineAt>) -> String {
             format!("{}{on} was inspected by somebody who worked on it; that closes nothing.", capital(&raised.subject))
         }
         Rule::TimeDisorder => format!("\"{kind}\"{on} says that it happened after it was received."),
+        Rule::ImpossibleStep if kind == "corrected" => {
+            "A correction names nothing that can be corrected, or changes what it may not: strike out and record anew."
+                .to_owned()
+        }
+        Rule::CorrectionConflict => format!(
+            "Two corrections of one fact{on} disagree: none of its versions closes anything until one correction is left."
+        ),
         Rule::ClockAdrift => format!("The clock of the device that sent \"{kind}\"{on} was off."),
         other => format!("\"{kind}\"{on}: {}.", other.name().replace('-', " ")),
     }

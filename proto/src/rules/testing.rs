@@ -318,6 +318,37 @@ impl World {
         self.naming("inspector", at(9, 40), &[joint], inspected(position, "PS-1"));
     }
 
+    /// A correction of a version: another body and time in its place, or none.
+    pub(crate) fn correct(&mut self, who: &str, when_ms: u64, version: Hash, new: Option<Kind>) -> Hash {
+        self.correct_to(who, when_ms, version, new, None)
+    }
+
+    pub(crate) fn correct_to(
+        &mut self,
+        who: &str,
+        when_ms: u64,
+        version: Hash,
+        new: Option<Kind>,
+        happened_ms: Option<u64>,
+    ) -> Hash {
+        let outcome = if new.is_some() { v1::CorrectionOutcome::Replace } else { v1::CorrectionOutcome::StrikeOut };
+        let kind_field = new.map(|kind| v1::Fact { header: None, kind: Some(kind) }.encode_to_vec());
+        let corrected = v1::Corrected {
+            outcome: outcome as i32,
+            kind_field: kind_field.unwrap_or_default(),
+            happened_ms,
+            reason: "written down wrong".into(),
+        };
+        self.naming(who, when_ms, &[version], Kind::Corrected(corrected))
+    }
+
+    /// A second signature on a correction.
+    pub(crate) fn agree(&mut self, who: &str, when_ms: u64, correction: Hash) -> Hash {
+        let purpose = v1::CountersignPurpose::CorrectionAgreed as i32;
+        let agreed = v1::Countersigned { purpose, remark: String::new() };
+        self.naming(who, when_ms, &[correction], Kind::Countersigned(agreed))
+    }
+
     pub(crate) fn waive(&mut self, position: u32, when_ms: u64, start_ms: u64) -> Hash {
         let waived = v1::RunUpWaived {
             engine: engine(position),

@@ -2,6 +2,7 @@
 
 mod answers;
 mod authority;
+mod corrections;
 mod devices;
 mod joints;
 mod properties;

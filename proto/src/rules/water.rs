@@ -11,7 +11,6 @@ use super::case::{Act, Context};
 use super::item::{Blocks, ItemKind, Open, StartLimit};
 use super::lines::Lines;
 use super::procedure::{OverdueCloser, Procedure};
-use crate::bytes::Hash;
 use crate::fact::{Kind, engines_named};
 use crate::v1::{CheckResult, CycleRun, DryCrankRun, EngineAt, MotoringAborted, RunUpWaived};
 
@@ -72,8 +71,8 @@ impl<'c> Wait<'c> {
 }
 
 #[derive(Debug)]
-struct Plan {
-    hash: Hash,
+struct Plan<'c> {
+    by: Act<'c>,
     start_s: u64,
 }
 
@@ -85,7 +84,7 @@ struct Engine<'c> {
     drying: Option<Act<'c>>,
     dry_cranks: u32,
     wait: Option<Wait<'c>>,
-    plans: Vec<Plan>,
+    plans: Vec<Plan<'c>>,
     /// The newest injection, dried since or not.
     last_water: Option<Act<'c>>,
     /// The newest fact that ended whatever waiver there was.
@@ -114,7 +113,7 @@ impl<'c> Water<'c> {
 
     fn cancel(&mut self, act: &Act<'c>) {
         for engine in self.engines.values_mut() {
-            let named = |plan: &Plan| act.header().refers.contains(&plan.hash);
+            let named = |plan: &Plan<'_>| plan.by.is_among(&act.header().refers);
             if engine.plans.last().is_some_and(named) {
                 engine.void_waiver(act);
             }
@@ -279,7 +278,7 @@ impl<'c> Engine<'c> {
 
     /// The newest recorded plan is what counts, whoever signed it; one that comes too late ends the waiver for good.
     fn plan(&mut self, act: &Act<'c>, start_s: u64) {
-        self.plans.push(Plan { hash: act.hash(), start_s });
+        self.plans.push(Plan { by: *act, start_s });
         if self.wait.as_ref().is_some_and(|wait| !wait.reaches(start_s)) {
             self.void_waiver(act);
         }
