@@ -25,6 +25,7 @@ mod fact_text;
 mod facts;
 mod finding;
 mod fleet;
+mod forks;
 mod history;
 mod item;
 mod judge;
@@ -37,6 +38,8 @@ pub mod procedure;
 pub mod roster;
 mod sentence;
 mod telephone;
+mod timing;
+mod unsure;
 mod versions;
 mod water;
 

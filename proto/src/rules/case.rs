@@ -11,9 +11,10 @@ use std::sync::Arc;
 
 use super::access::Access;
 use super::corrections::{Corrections, InForce};
-use super::facts::{Fact, judged, version};
+use super::facts::{self, Fact, judged, version};
 use super::finding::{self, Finding, Raised};
 use super::fleet::{Belongs, Fleet};
+use super::forks::{Fork, Forks};
 use super::history::{Held, History};
 use super::item::{FactRef, Item, Open};
 use super::judge::{self, Standing, Types};
@@ -22,8 +23,9 @@ use super::lines::Lines;
 use super::order;
 use super::procedure::Procedure;
 use super::roster::Roster;
+use super::unsure::Unsure;
 use super::water::Water;
-use super::{devices, people, sentence, versions};
+use super::{devices, people, sentence, timing, versions};
 use crate::bytes::{Hash, Id};
 use crate::fact::{Header, Kind, Subject, engines_named};
 use crate::v1::{self, EngineAt};
@@ -233,6 +235,7 @@ pub(super) struct Case<'h> {
     /// Sorted by key.
     facts: Vec<Fact<'h>>,
     corrections: Corrections<'h>,
+    forks: Forks<'h>,
     /// Instants at which a correction may begin or cease to take something away.
     pub(super) turns: RefCell<BTreeSet<u64>>,
     /// Why a sign-off has no effect, by its version and whether that counts; else the time asked for is not in it.
@@ -257,17 +260,15 @@ impl<'h> Case<'h> {
         let version =
             |of: &Fact<'h>, by: &Fact<'h>, body: &v1::Corrected, elders| version(of, by, body, elders, &roster, size);
         let corrections = Corrections::new(&facts, &roster, size, version);
+        let forks = forks(history, &facts, &roster, size);
         let (turns, sign_offs) = (RefCell::default(), RefCell::default());
-        Case { history, aircraft: *aircraft, size, roster, facts, corrections, turns, sign_offs }
+        Case { history, aircraft: *aircraft, size, roster, facts, corrections, forks, turns, sign_offs }
     }
 
     /// Instants after `time_s` at which another fact begins to count, or to be in the past.
     pub(super) fn instants_after(&self, time_s: u64) -> impl Iterator<Item = u64> {
-        self.facts
-            .iter()
-            .chain(self.corrections.versions())
-            .flat_map(|f| [f.counts_from_s, f.key.0])
-            .filter(move |at| *at > time_s)
+        let made = self.corrections.versions().chain(self.forks.all_seconds());
+        self.facts.iter().chain(made).flat_map(|f| [f.counts_from_s, f.key.0]).filter(move |at| *at > time_s)
     }
 
     /// Whether a fact's signer has another authority than its kind asks.
@@ -279,10 +280,12 @@ impl<'h> Case<'h> {
     /// The facts in force in the order, those contested after all others.
     fn acts<'c>(&'c self, counted: &[bool], stand: &InForce<'c>) -> Vec<Act<'c>> {
         let all = self.facts.iter().zip(counted).filter(|(_, counted)| **counted);
-        let present: HashSet<Hash> = all.map(|(f, _)| f.key.3).collect();
+        let mut present: HashSet<Hash> = all.map(|(f, _)| f.key.3).collect();
+        present.extend(stand.facts.iter().filter(|f| !f.on_log).map(|f| f.key.3));
+        let forked = self.forks.both(&self.facts, counted);
         let is_there = |h: &Hash| present.contains(h) || self.history.refusals(h).iter().any(|at| *at < self.size);
         let order = order::ordered(&stand.facts, |f| f.key, |f| f.header().refers.as_slice());
-        let standing = order.into_iter().map(|at| (stand.facts[at], false));
+        let standing = order.into_iter().map(|at| (stand.facts[at], forked.contains(&stand.facts[at].key.3)));
         let contested = stand.contested.iter().map(|fact| (*fact, true));
         let act = |(place, (fact, withheld)): (usize, (&'c Fact<'c>, bool))| {
             let waits = !fact.header().refers.iter().all(is_there);
@@ -341,13 +344,18 @@ impl<'h> Case<'h> {
         counted: &[bool],
         chosen: &BTreeSet<usize>,
     ) -> Folded<'c> {
-        let stand = self.corrections.in_force(&self.facts, counted, time_s, chosen);
-        let acts = self.acts(counted, &stand);
+        let mut stand = self.corrections.in_force(&self.facts, counted, time_s, chosen);
+        stand.facts.extend(self.forks.seconds(&self.facts, counted, time_s));
+        stand.facts.sort_by_key(|f| f.key);
+        let mut acts = self.acts(counted, &stand);
         let fleet = Fleet::new(&self.roster, self.size, time_s);
         let washes = washes(&acts, &self.roster, self.size);
         let struck = |fact| Act { fact, waits: false, withheld: true, revived: false, place: 0 };
         let struck = stand.struck.iter().copied().map(struck).collect();
         let context = Context { roster: &self.roster, fleet, washes, time_s, planned_s, struck };
+        let unsure = Unsure::new(&context, &acts);
+        acts.retain(|act| !(act.revived && unsure.withholds(act)));
+        acts.iter_mut().for_each(|act| act.withheld |= unsure.withholds(act));
         let (mut lines, mut access, mut water) = (Lines::default(), Access::default(), Water::default());
         for act in &acts {
             // The run asks for the lines at its place: they take each act first.
@@ -358,6 +366,9 @@ impl<'h> Case<'h> {
         let mut findings = finding::of_each_act(&context, &acts);
         findings.extend(lines.self_inspected(&context));
         findings.extend(access.self_seen(&context));
+        findings.extend(timing::findings(&context, &acts));
+        findings.extend(unsure.findings(&context));
+        findings.extend(self.forks.findings(&self.facts, counted, &context, &acts));
         findings.extend(self.corrections.faults(&context, &acts));
         findings.extend(stand.conflicts.iter().filter_map(|conflict| conflict.finding(&context, &acts)));
         finding::settle(&mut findings, &acts);
@@ -399,6 +410,16 @@ pub(super) fn types_asked(held: &Held, roster: &Roster) -> Types {
         _ => None,
     });
     Types::OneOf(aircraft.map(|a| roster.types_on(a)).unwrap_or_default())
+}
+
+/// The forks that entries in scope saw.
+fn forks<'h>(history: &'h History, facts: &[Fact<'h>], roster: &Roster, size: u64) -> Forks<'h> {
+    let fork = |(at, fact): (usize, &Fact<'h>)| {
+        let (second, first) = history.fork(fact.held.recorded.index)?;
+        let first = first.and_then(|index| history.hash_of(index));
+        Some(Fork { seen: at, first, second: facts::second(second, roster, size) })
+    };
+    Forks(facts.iter().enumerate().filter_map(fork).collect())
 }
 
 /// Puts each act in doubt, that its settlement lets count, behind that settlement once more: from there it closes.
@@ -466,6 +487,7 @@ fn scope(history: &History, aircraft: &Id, size: u64) -> Vec<u64> {
             other => history.facts_of(other),
         };
         indices.extend(about.iter().take_while(|i| **i < size));
+        indices.extend(history.forks_about(subject).iter().take_while(|i| **i < size));
     }
     // What these name comes too: their order rests on it.
     let mut open: Vec<u64> = indices.iter().copied().collect();

@@ -192,7 +192,6 @@ impl<'h> Corrections<'h> {
                 }
             }
         }
-        out.facts.sort_by_key(|f| f.key);
         out.contested.sort_by_key(|f| (f.key, f.held.hash));
         out
     }

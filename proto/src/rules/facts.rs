@@ -26,6 +26,8 @@ pub(super) struct Fact<'h> {
     pub(super) unread: Option<String>,
     /// Where it stands in the log: a correction's version at that correction.
     pub(super) shown_index: u64,
+    /// The log holds it, itself or the fact that it is a version of; else it came second and lies inside another.
+    pub(super) on_log: bool,
     /// Older versions: who named one of them named this one.
     pub(super) elders: Vec<Hash>,
 }
@@ -61,6 +63,11 @@ pub(super) fn judged<'h>(held: &'h Held, roster: &Roster, size: u64) -> Fact<'h>
     fact(Bytes::Logged(held), held.hash, held.recorded.index, roster, size)
 }
 
+/// The fact that came second to its place, judged at the entry that holds it.
+pub(super) fn second<'h>(held: &'h Held, roster: &Roster, size: u64) -> Fact<'h> {
+    Fact { on_log: false, ..judged(held, roster, size) }
+}
+
 /// What a correction puts in an original's place: signed by the original's author, at the original's index.
 pub(super) fn version<'h>(
     original: &Fact<'h>,
@@ -93,6 +100,7 @@ fn fact<'h>(held: Bytes<'h>, original: Hash, shown_index: u64, roster: &Roster, 
         person,
         unread: devices::unread_because(&held, roster, size),
         shown_index,
+        on_log: true,
         elders: Vec::new(),
         held,
     }

@@ -71,6 +71,10 @@ pub(crate) struct World {
     card: Option<Id>,
     /// What stations are taken to have seen; none: all there is.
     pub(crate) seen_size: Option<u64>,
+    /// What devices say of their clocks: how far off, and when that was measured.
+    pub(crate) clock_ms: Option<(i64, u64)>,
+    /// When facts are written down, where not as they happen.
+    pub(crate) recorded_ms: Option<u64>,
 }
 
 /// Everybody and what they may do.
@@ -217,9 +221,9 @@ impl World {
             previous: run.previous.unwrap_or(Hash::ZERO),
             author_key: key_id_of(who),
             happened_ms,
-            recorded_ms: happened_ms,
-            clock_offset_ms: None,
-            clock_measured_ms: None,
+            recorded_ms: self.recorded_ms.unwrap_or(happened_ms),
+            clock_offset_ms: self.clock_ms.map(|(offset, _)| offset),
+            clock_measured_ms: self.clock_ms.map(|(_, measured)| measured),
             seen: Seen { size: seen_size, ..Seen::nothing() },
             card: self.card,
             subjects,
@@ -283,6 +287,29 @@ impl World {
         };
         let envelope = Envelope::sign(report.encode_to_vec(), REPORT_TYPE, &signing_key("report key"));
         self.service(when_ms, Kind::DeviceReported(v1::DeviceReported { report: envelope.bytes().to_vec() }));
+    }
+
+    /// Another fact for the place of the person's newest one: the service keeps it in a fact of its own.
+    pub(crate) fn fork(&mut self, who: &str, when_ms: u64, kind: Kind) -> (Hash, Hash) {
+        let subjects = Self::subjects(&kind);
+        self.fork_about(who, when_ms, subjects, kind)
+    }
+
+    /// The same, about something else; with the hashes of the service's fact and of the second one.
+    pub(crate) fn fork_about(&mut self, who: &str, when_ms: u64, of: Vec<Subject>, kind: Kind) -> (Hash, Hash) {
+        let run = self.runs[who].clone();
+        self.runs.insert(who.to_owned(), Run { counter: run.counter - 1, previous: None });
+        let second = self.sign(who, when_ms, of, vec![], kind, None);
+        self.runs.insert(who.to_owned(), run);
+        let header = second.header();
+        let seen = Kind::ForkSeen(v1::ForkSeen {
+            device: header.device.to_vec(),
+            run: header.run.to_vec(),
+            counter: header.counter,
+            envelope: second.bytes().to_vec(),
+        });
+        let fact = self.sign("service", when_ms, vec![Subject::Device(header.device)], vec![], seen, None);
+        (self.put(fact, when_ms), second.hash())
     }
 
     /// A new run of the person's device that names what no log has.
