@@ -125,6 +125,16 @@ impl Signed {
         key::key_id(key) == self.header.author_key && self.envelope.verifies(key)
     }
 
+    /// The fact as a correction has it: another body of some kind, maybe at another time, under the same author and
+    /// place. `kind_field` is the kind's field as it stands in `Fact`. The envelope stays the original's, so that its
+    /// bytes do not say what this holds: none but the rules make one, and they keep the two apart.
+    pub(crate) fn corrected(&self, kind_field: &[u8], happened_ms: Option<u64>) -> Option<Signed> {
+        let (number, body_bytes) = envelope::split_kind(kind_field).ok()?;
+        let header = Header { happened_ms: happened_ms.unwrap_or(self.header.happened_ms), ..self.header.clone() };
+        let kind = body::read(number, body_bytes, &header).ok()?;
+        Some(Signed { envelope: self.envelope.clone(), header, body: Body::Read(kind) })
+    }
+
     /// The exact bytes.
     pub fn bytes(&self) -> &[u8] {
         self.envelope.bytes()

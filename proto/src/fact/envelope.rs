@@ -103,6 +103,14 @@ pub(super) fn split_payload(payload: &[u8]) -> Result<(&[u8], u32, &[u8]), Malfo
     let wrong = |reason: &str| Malformed::new("payload", reason);
     let mut rest = payload;
     let header = take_field(&mut rest, 0x0A).ok_or_else(|| wrong("no header in the exact form"))?;
+    let (number, body) = split_kind(rest)?;
+    Ok((header, number, body))
+}
+
+/// The kind's field number and its body bytes, from the kind's field alone.
+pub(super) fn split_kind(field: &[u8]) -> Result<(u32, &[u8]), Malformed> {
+    let wrong = |reason: &str| Malformed::new("payload", reason);
+    let mut rest = field;
     let tag = take_varint(&mut rest).ok_or_else(|| wrong("no kind after the header"))?;
     let number = tag >> 3;
     if tag & 7 != 2 || number < FIRST_KIND || number > u64::from(u32::MAX >> 3) {
@@ -112,7 +120,7 @@ pub(super) fn split_payload(payload: &[u8]) -> Result<(&[u8], u32, &[u8]), Malfo
     if !rest.is_empty() {
         return Err(wrong("bytes follow the kind"));
     }
-    Ok((header, number as u32, body))
+    Ok((number as u32, body))
 }
 
 /// The payload of a fact in the exact form: prost writes fields by ascending number with shortest varints.

@@ -198,6 +198,7 @@ fn horizon(case: &Case<'_>, question: &Question, time_s: u64, now: &State) -> Op
     let before = face(now);
     let mut ahead: BTreeSet<u64> = case.instants_after(time_s).collect();
     ahead.extend(turning_points(now));
+    ahead.append(&mut case.turns.borrow_mut());
     let mut at_s = time_s;
     loop {
         at_s = *ahead.range(at_s + 1..).next()?;
@@ -206,6 +207,7 @@ fn horizon(case: &Case<'_>, question: &Question, time_s: u64, now: &State) -> Op
             return Some(at_s);
         }
         ahead.extend(turning_points(&then));
+        ahead.append(&mut case.turns.borrow_mut());
     }
 }
 

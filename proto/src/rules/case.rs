@@ -10,18 +10,22 @@ use std::collections::{BTreeMap, BTreeSet, HashMap, HashSet};
 use std::sync::Arc;
 
 use super::access::Access;
+use super::corrections::{Corrections, InForce};
+use super::facts::{self, Fact, judged, version};
 use super::finding::{self, Finding, Raised};
 use super::fleet::{Belongs, Fleet};
+use super::forks::{Fork, Forks};
 use super::history::{Held, History};
 use super::item::{FactRef, Item, Open};
 use super::judge::{self, Standing, Types};
 use super::kinds::{self, Asked};
 use super::lines::Lines;
-use super::order::{self, Key};
+use super::order;
 use super::procedure::Procedure;
 use super::roster::Roster;
+use super::unsure::Unsure;
 use super::water::Water;
-use super::{devices, people, sentence};
+use super::{devices, people, sentence, timing, versions};
 use crate::bytes::{Hash, Id};
 use crate::fact::{Header, Kind, Subject, engines_named};
 use crate::v1::{self, EngineAt};
@@ -82,25 +86,14 @@ pub struct LatestStart {
     pub air_source: String,
 }
 
-/// One fact in scope, judged once: its standing depends on the size, not on the time.
-#[derive(Debug)]
-pub(super) struct Fact<'h> {
-    pub(super) held: &'h Held,
-    pub(super) key: Key,
-    pub(super) counts_from_s: u64,
-    /// Entries below it were seen by its signer.
-    pub(super) seen_point: u64,
-    pub(super) standing: Standing,
-    pub(super) person: Option<Id>,
-    pub(super) unread: Option<String>,
-}
-
 /// One fact at its place in the order.
 #[derive(Debug, Clone, Copy)]
 pub(super) struct Act<'c> {
     pub(super) fact: &'c Fact<'c>,
     /// A fact that it names is absent: what it would close waits.
     waits: bool,
+    /// It closes nothing, whoever signed it: what it says is contested.
+    withheld: bool,
     /// An act in doubt, let count by its settlement, at that place.
     pub(super) revived: bool,
     /// Where it stands in the order by itself, its settlement apart.
@@ -112,8 +105,19 @@ impl<'c> Act<'c> {
         self.fact.held.recorded.index
     }
 
+    /// The hash of the version in force.
     pub(super) fn hash(&self) -> Hash {
         self.fact.held.hash
+    }
+
+    /// The hash of the fact as it was first signed.
+    pub(super) fn original(&self) -> Hash {
+        self.fact.key.3
+    }
+
+    /// Whether one of those hashes names it, or an older version of it.
+    pub(super) fn is_among(&self, hashes: &[Hash]) -> bool {
+        hashes.contains(&self.hash()) || self.fact.elders.iter().any(|elder| hashes.contains(elder))
     }
 
     pub(super) fn header(&self) -> &'c Header {
@@ -131,7 +135,7 @@ impl<'c> Act<'c> {
     /// Whether it may close something.
     pub(super) fn counts(&self) -> bool {
         let good = self.fact.standing == Standing::Counts || self.revived;
-        good && !self.waits && self.fact.unread.is_none()
+        good && !self.waits && !self.withheld && self.fact.unread.is_none()
     }
 
     /// The wash that it is about; of several the first.
@@ -155,7 +159,7 @@ impl<'c> Act<'c> {
     /// Whether it acts on the other: it names it, and is about all that the other is about.
     pub(super) fn names(&self, other: &Act<'_>) -> bool {
         let header = self.header();
-        header.refers.contains(&other.hash()) && other.header().subjects.iter().all(|s| header.subjects.contains(s))
+        other.is_among(&header.refers) && other.header().subjects.iter().all(|s| header.subjects.contains(s))
     }
 
     /// Whether it stands after the other in the order, by itself. A settlement lets an act close from its own place on, but
@@ -171,7 +175,7 @@ impl<'c> Act<'c> {
 
     pub(super) fn reference(&self) -> FactRef {
         FactRef {
-            index: self.index(),
+            index: self.fact.shown_index,
             hash: self.hash(),
             happened_ms: self.header().happened_ms,
             kind: self.kind().map_or("unread", kinds::kind_name),
@@ -197,6 +201,8 @@ pub(super) struct Context<'c> {
     pub(super) time_s: u64,
     /// The start that a question supposes.
     pub(super) planned_s: Option<u64>,
+    /// Struck out: what they say is void, that their devices signed them is not.
+    pub(super) struck: Vec<Act<'c>>,
 }
 
 impl<'c> Context<'c> {
@@ -237,8 +243,12 @@ pub(super) struct Case<'h> {
     pub(super) roster: Cow<'h, Roster>,
     /// Sorted by key.
     facts: Vec<Fact<'h>>,
-    /// Why a sign-off has no effect on a wash, by its index; it does not depend on the time asked for.
-    pub(super) sign_offs: RefCell<HashMap<(u64, Id), Result<(), String>>>,
+    corrections: Corrections<'h>,
+    forks: Forks<'h>,
+    /// Instants at which a correction may begin or cease to take something away.
+    pub(super) turns: RefCell<BTreeSet<u64>>,
+    /// Why a sign-off that counts has no effect on a wash, by its version; the time asked for is not in it.
+    pub(super) sign_offs: RefCell<HashMap<(Hash, Id), Result<(), String>>>,
 }
 
 /// The fold's result: everything but sign-offs and devices.
@@ -266,36 +276,46 @@ impl<'h> Case<'h> {
         let held = indices.into_iter().filter_map(|index| history.held(index));
         let mut facts: Vec<Fact<'h>> = held.map(|held| judged(held, &roster, size)).collect();
         facts.sort_by_key(|f| f.key);
-        Case { history, aircraft: *aircraft, size, roster, facts, sign_offs: RefCell::default() }
+        let version =
+            |of: &Fact<'h>, by: &Fact<'h>, body: &v1::Corrected, elders| version(of, by, body, elders, &roster, size);
+        let corrections = Corrections::new(&facts, &roster, size, version);
+        let forks = forks(history, &facts, &roster, size);
+        let (turns, sign_offs) = (RefCell::default(), RefCell::default());
+        Case { history, aircraft: *aircraft, size, roster, facts, corrections, forks, turns, sign_offs }
     }
 
     /// Instants after `time_s` at which another fact begins to count, or to be in the past.
     pub(super) fn instants_after(&self, time_s: u64) -> impl Iterator<Item = u64> {
-        self.facts.iter().flat_map(|f| [f.counts_from_s, f.key.0]).filter(move |at| *at > time_s)
+        let made = self.corrections.versions().chain(self.forks.all_seconds());
+        self.facts.iter().chain(made).flat_map(|f| [f.counts_from_s, f.key.0]).filter(move |at| *at > time_s)
     }
 
     /// Whether a fact's signer has another authority than its kind asks.
     fn holds(&self, act: &Act<'_>, asked: Asked) -> bool {
-        let types = types_asked(act.fact.held, &self.roster, self.size);
+        let types = types_asked(&act.fact.held, &self.roster, self.size);
         judge::standing(&self.roster, self.size, &act.fact.held.recorded, asked, &types).0 == Standing::Counts
     }
 
-    fn acts<'c>(&'c self, time_s: u64, keep: &dyn Fn(&Fact<'_>) -> bool) -> Vec<Act<'c>> {
-        let counted: Vec<&Fact<'c>> = self.facts.iter().filter(|f| f.counts_from_s <= time_s && keep(f)).collect();
-        let present: HashSet<Hash> = counted.iter().map(|f| f.key.3).collect();
+    /// The facts in force in the order, those contested after all others.
+    fn acts<'c>(&'c self, counted: &[bool], stand: &InForce<'c>) -> Vec<Act<'c>> {
+        let all = self.facts.iter().zip(counted).filter(|(_, counted)| **counted);
+        let mut present: HashSet<Hash> = all.map(|(f, _)| f.key.3).collect();
+        present.extend(stand.facts.iter().filter(|f| !f.on_log).map(|f| f.key.3));
+        let forked = self.forks.both(&self.facts, counted);
         let is_there = |h: &Hash| present.contains(h) || self.history.refusals(h).iter().any(|at| *at < self.size);
-        let refers = |f: &&'c Fact<'c>| f.held.recorded.fact.header().refers.as_slice();
-        let order = order::ordered(&counted, |f| f.key, |f| f.held.recorded.fact.header().refers.as_slice());
-        let acts: Vec<Act<'c>> = order
-            .into_iter()
-            .enumerate()
-            .map(|(place, at)| {
-                let waits = !refers(&counted[at]).iter().all(is_there);
-                Act { fact: counted[at], waits, revived: false, place }
-            })
-            .collect();
+        let order = order::ordered(&stand.facts, |f| f.key, |f| f.header().refers.as_slice());
+        let standing = order.into_iter().map(|at| (stand.facts[at], forked.contains(&stand.facts[at].key.3)));
+        let contested = stand.contested.iter().map(|fact| (*fact, true));
+        let act = |(place, (fact, withheld)): (usize, (&'c Fact<'c>, bool))| {
+            let waits = !fact.header().refers.iter().all(is_there);
+            Act { fact, waits, withheld, revived: false, place }
+        };
+        let acts: Vec<Act<'c>> = standing.chain(contested).enumerate().map(act).collect();
         let aside = self.set_aside(&acts);
-        let kept = acts.into_iter().filter(|a| a.fact.unread.is_none() || !aside.contains(&a.hash())).collect();
+        let kept = acts
+            .into_iter()
+            .filter(|a| a.fact.unread.is_none() || !(aside.contains(&a.original()) || aside.contains(&a.hash())))
+            .collect();
         with_revived(kept)
     }
 
@@ -322,10 +342,39 @@ impl<'h> Case<'h> {
         planned_s: Option<u64>,
         keep: &dyn Fn(&Fact<'_>) -> bool,
     ) -> Folded<'c> {
-        let acts = self.acts(time_s, keep);
+        let counted: Vec<bool> = self.facts.iter().map(|f| f.counts_from_s <= time_s && keep(f)).collect();
+        if self.corrections.is_empty() {
+            return self.fold_with(time_s, planned_s, &counted, &BTreeSet::new());
+        }
+        let fold = |chosen: &BTreeSet<usize>| {
+            let folded = self.fold_with(time_s, planned_s, &counted, chosen);
+            self.turns.borrow_mut().extend(versions::turns(&folded));
+            folded
+        };
+        let chosen = self.corrections.taking_effect(&self.facts, &counted, fold);
+        self.fold_with(time_s, planned_s, &counted, &chosen)
+    }
+
+    /// Folds the facts counted, with the corrections chosen in place.
+    fn fold_with<'c>(
+        &'c self,
+        time_s: u64,
+        planned_s: Option<u64>,
+        counted: &[bool],
+        chosen: &BTreeSet<usize>,
+    ) -> Folded<'c> {
+        let mut stand = self.corrections.in_force(&self.facts, counted, time_s, chosen);
+        stand.facts.extend(self.forks.seconds(&self.facts, counted, time_s));
+        stand.facts.sort_by_key(|f| f.key);
+        let mut acts = self.acts(counted, &stand);
         let fleet = Fleet::new(&self.roster, self.size, time_s);
         let washes = washes(&acts, &self.roster, self.size);
-        let context = Context { roster: &self.roster, fleet, washes, time_s, planned_s };
+        let struck = |fact| Act { fact, waits: false, withheld: true, revived: false, place: 0 };
+        let struck = stand.struck.iter().copied().map(struck).collect();
+        let context = Context { roster: &self.roster, fleet, washes, time_s, planned_s, struck };
+        let unsure = Unsure::new(&context, &acts);
+        acts.retain(|act| !(act.revived && unsure.withholds(act)));
+        acts.iter_mut().for_each(|act| act.withheld |= unsure.withholds(act));
         let (mut lines, mut access, mut water) = (Lines::default(), Access::default(), Water::default());
         for act in &acts {
             // The run asks for the lines at its place: they take each act first.
@@ -336,6 +385,11 @@ impl<'h> Case<'h> {
         let mut findings = finding::of_each_act(&context, &acts);
         findings.extend(lines.self_inspected(&context));
         findings.extend(access.self_seen(&context));
+        findings.extend(timing::findings(&context, &acts));
+        findings.extend(unsure.findings(&context));
+        findings.extend(self.forks.findings(&self.facts, counted, &context, &acts));
+        findings.extend(self.corrections.faults(&context, &acts));
+        findings.extend(stand.conflicts.iter().filter_map(|conflict| conflict.finding(&context, &acts)));
         finding::settle(&mut findings, &acts);
         let mut opens = lines.open_items(&context);
         opens.extend(access.open_items());
@@ -361,31 +415,7 @@ impl<'h> Case<'h> {
     }
 }
 
-fn judged<'h>(held: &'h Held, roster: &Roster, size: u64) -> Fact<'h> {
-    let recorded = &held.recorded;
-    let types = types_asked(held, roster, size);
-    let asked = recorded.fact.kind().map_or(Asked::Anyone, kinds::asked);
-    let (standing, person) = judge::standing(roster, size, recorded, asked, &types);
-    let (standing, person) = match (recorded.index, held.good) {
-        // A name without a good signature is nobody's: anyone could have written it there.
-        (_, None | Some(false)) => (Standing::KeyUnknown, None),
-        // The founding fact is the custodian's own beginning.
-        (0, _) => (Standing::Counts, person),
-        _ => (standing, person),
-    };
-    let header = recorded.fact.header();
-    Fact {
-        held,
-        key: (recorded.happened_s(), header.run, header.counter, held.hash),
-        counts_from_s: recorded.counts_from_s(),
-        seen_point: roster.seen_point(recorded),
-        standing,
-        person,
-        unread: devices::unread_because(held, roster, size),
-    }
-}
-
-fn types_asked(held: &Held, roster: &Roster, size: u64) -> Types {
+pub(super) fn types_asked(held: &Held, roster: &Roster, size: u64) -> Types {
     let Some(kind) = held.recorded.fact.kind() else { return Types::Any };
     if kinds::asked(kind) == Asked::Custody {
         return Types::Any;
@@ -403,9 +433,20 @@ fn types_asked(held: &Held, roster: &Roster, size: u64) -> Types {
     Types::OneOf(aircraft.map(|a| roster.types_on(a, happened_s, size)).unwrap_or_default())
 }
 
+/// The forks that entries in scope saw.
+fn forks<'h>(history: &'h History, facts: &[Fact<'h>], roster: &Roster, size: u64) -> Forks<'h> {
+    let fork = |(at, fact): (usize, &Fact<'h>)| {
+        let (second, first) = history.fork(fact.held.recorded.index)?;
+        let first = first.and_then(|index| history.hash_of(index));
+        Some(Fork { seen: at, first, second: facts::second(second, roster, size) })
+    };
+    Forks(facts.iter().enumerate().filter_map(fork).collect())
+}
+
 /// Puts each act in doubt, that its settlement lets count, behind that settlement once more: from there it closes.
 fn with_revived(acts: Vec<Act<'_>>) -> Vec<Act<'_>> {
-    let in_doubt: Vec<Act<'_>> = acts.iter().filter(|a| a.fact.standing == Standing::InDoubt).copied().collect();
+    let in_doubt: Vec<Act<'_>> =
+        { acts.iter().filter(|a| a.fact.standing == Standing::InDoubt && !a.withheld).copied().collect() };
     let mut all = Vec::with_capacity(acts.len());
     for act in acts {
         all.push(act);
@@ -467,6 +508,7 @@ fn scope(history: &History, aircraft: &Id, size: u64) -> Vec<u64> {
             other => history.facts_of(other),
         };
         indices.extend(about.iter().take_while(|i| **i < size));
+        indices.extend(history.forks_about(subject).iter().take_while(|i| **i < size));
     }
     // What these name comes too: their order rests on it.
     let mut open: Vec<u64> = indices.iter().copied().collect();

@@ -66,7 +66,8 @@ struct Part<'c> {
 /// Every device named, joined or signing in a wash; the service's own apart.
 fn parts<'c>(context: &Context<'c>, acts: &[Act<'c>], wash: Id) -> Vec<Part<'c>> {
     let mut parts: BTreeMap<Id, Part<'c>> = BTreeMap::new();
-    for act in acts.iter().filter(|a| !a.revived && a.header().subjects.contains(&Subject::Wash(wash))) {
+    let signed = acts.iter().chain(&context.struck).filter(|a| a.fact.on_log);
+    for act in signed.filter(|a| !a.revived && a.header().subjects.contains(&Subject::Wash(wash))) {
         let device = act.header().device;
         let named: Vec<Id> = match act.kind() {
             Some(Kind::WashOpened(b)) => b.devices.iter().filter_map(|d| Id::from_slice(d)).collect(),

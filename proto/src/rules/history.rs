@@ -13,7 +13,7 @@ use super::procedure::Procedure;
 use super::roster::Roster;
 use super::{Assessment, Question, Recorded, SignatureState, State};
 use crate::bytes::{Hash, Id};
-use crate::fact::{Envelope, Kind, MAX_SERVICE_ENVELOPE_BYTES, REPORT_TYPE, Subject};
+use crate::fact::{Envelope, Kind, MAX_SERVICE_ENVELOPE_BYTES, REPORT_TYPE, Signed, Subject};
 use crate::key::key_id;
 use crate::v1;
 
@@ -51,6 +51,10 @@ pub struct History {
     /// Digests of refused bytes, and the entries that say so.
     refused: HashMap<Hash, Vec<u64>>,
     refused_of: HashMap<Id, Vec<u64>>,
+    /// By the entry that saw a fork: the second fact, and the first one's entry.
+    forks: HashMap<u64, (Held, Option<u64>)>,
+    /// Entries that saw one, by what either of the two facts is about.
+    forks_about: HashMap<Subject, Vec<u64>>,
     /// Facts whose key nobody knows yet, by key id.
     waiting: HashMap<Hash, Vec<usize>>,
     texts: Texts,
@@ -136,8 +140,31 @@ impl History {
                     self.reports.entry(device).or_default().push(heard);
                 }
             }
+            Kind::ForkSeen(b) => self.index_fork(recorded, b),
             _ => {}
         }
+    }
+
+    /// The service checked the second envelope's signature before it recorded it. Forks are rare: looking for the
+    /// first fact through the whole log costs less than keeping every place.
+    fn index_fork(&mut self, recorded: &Recorded, b: &v1::ForkSeen) {
+        let Ok(second) = Signed::parse(&b.envelope, MAX_SERVICE_ENVELOPE_BYTES) else { return };
+        let place = |signed: &Signed| (signed.header().device, signed.header().run, signed.header().counter);
+        let first = self.held.iter().rev().find(|held| place(&held.recorded.fact) == place(&second));
+        let told = first.iter().map(|held| &*held.recorded.fact).chain([&second]);
+        let mut named: BTreeSet<Subject> = told.flat_map(|fact| fact.header().subjects.iter().cloned()).collect();
+        for subject in &named {
+            self.forks_about.entry(subject.clone()).or_default().push(recorded.index);
+        }
+        named.insert(Subject::Device(second.header().device));
+        named.remove(&Subject::Roster);
+        for subject in &named {
+            self.beside.entry(subject.clone()).or_default().extend(named.iter().filter(|s| *s != subject).cloned());
+        }
+        let first = first.map(|held| held.recorded.index);
+        let hash = second.hash();
+        let second = Recorded { fact: Arc::new(second), signature: SignatureState::Good, ..recorded.clone() };
+        self.forks.insert(recorded.index, (Held { recorded: second, hash, good: Some(true) }, first));
     }
 
     /// A key that came in, or came back when a revocation was judged, may tell what waits for it.
@@ -262,6 +289,16 @@ impl History {
 
     pub(super) fn refusals_of(&self, device: &Id) -> &[u64] {
         self.refused_of.get(device).map_or(&[], Vec::as_slice)
+    }
+
+    /// The second fact of the fork that an entry saw, and the first one's entry.
+    pub(super) fn fork(&self, seen: u64) -> Option<&(Held, Option<u64>)> {
+        self.forks.get(&seen)
+    }
+
+    /// Entries that saw a fork of facts about a subject.
+    pub(super) fn forks_about(&self, subject: &Subject) -> &[u64] {
+        self.forks_about.get(subject).map_or(&[], Vec::as_slice)
     }
 
     pub(super) fn run_starts(&self, device: &Id) -> &[u64] {

@@ -13,8 +13,9 @@
 
 use std::collections::BTreeMap;
 
-use super::case::{Act, Case, Fact, Folded, Wash};
+use super::case::{Act, Case, Folded, Wash};
 use super::devices;
+use super::facts::Fact;
 use super::fleet::Belongs;
 use super::item::{Blocks, ItemKind, Open};
 use super::kinds;
@@ -69,7 +70,10 @@ fn sign_off<'c>(case: &Case<'_>, folded: &Folded<'c>, wash: Id) -> SignOffState<
     }
     let touches = |act: &&Act<'c>| act.kind().is_none_or(kinds::touches_items);
     let covered = |act: &Act<'_>| {
-        last.as_ref().is_some_and(|by| covers(by, act.index(), Some(act.header().device), Some(act.hash())))
+        let covers = |by: &Act<'_>| {
+            act.is_among(&by.header().refers) || covers(by, act.index(), Some(act.header().device), None)
+        };
+        last.as_ref().is_some_and(covers)
     };
     let due = of_wash().filter(touches).find(|act| !covered(act)).map(|act| (*act, why));
     SignOffState { last, due }
@@ -88,12 +92,12 @@ fn effect(case: &Case<'_>, folded: &Folded<'_>, act: &Act<'_>, body: &SignedOff,
     if !act.counts() {
         return Err("its signer's certify authority does not count here".to_owned());
     }
-    if let Some(known) = case.sign_offs.borrow().get(&(act.index(), wash)) {
+    if let Some(known) = case.sign_offs.borrow().get(&(act.hash(), wash)) {
         return known.clone();
     }
     let aircraft = folded.context.washes.get(&wash).and_then(|w| w.aircraft);
     let result = judge(case, act, body, wash, aircraft);
-    case.sign_offs.borrow_mut().insert((act.index(), wash), result.clone());
+    case.sign_offs.borrow_mut().insert((act.hash(), wash), result.clone());
     result
 }
 

@@ -229,7 +229,27 @@ fn finding_text(raised: &Raised<'_>, engine: Option<&EngineAt>) -> String {
         Rule::SelfInspected => {
             format!("{}{on} was inspected by somebody who worked on it; that closes nothing.", capital(&raised.subject))
         }
+        Rule::TimeDisorder if raised.rests_on.len() > 1 => {
+            format!("\"{kind}\"{on} says that it happened before what it names.")
+        }
+        Rule::EnrolledLate => format!("The signer of \"{kind}\"{on} was enrolled after it had come in."),
+        Rule::LateEntry => format!("\"{kind}\"{on} was written down long after it happened."),
+        Rule::Doubled => format!("\"{kind}\"{on} stands there twice within a minute."),
+        Rule::OrderUnsure => {
+            let of = if raised.subject.is_empty() { String::new() } else { format!(" of {}", raised.subject) };
+            format!("Two clocks are too close to tell whether \"{kind}\"{of}{on} came last: close it again.")
+        }
+        Rule::DeviceForked => {
+            format!("One device told two stories at one place, \"{kind}\"{on} among them: neither closes anything.")
+        }
         Rule::TimeDisorder => format!("\"{kind}\"{on} says that it happened after it was received."),
+        Rule::ImpossibleStep if kind == "corrected" => {
+            "A correction names nothing that can be corrected, or changes what it may not: strike out and record anew."
+                .to_owned()
+        }
+        Rule::CorrectionConflict => format!(
+            "Two corrections of one fact{on} disagree: none of its versions closes anything until one correction is left."
+        ),
         Rule::ClockAdrift => format!("The clock of the device that sent \"{kind}\"{on} was off."),
         other => format!("\"{kind}\"{on}: {}.", other.name().replace('-', " ")),
     }

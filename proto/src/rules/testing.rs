@@ -73,6 +73,10 @@ pub(crate) struct World {
     pub(crate) seen_size: Option<u64>,
     /// The service marks what it receives: its clock is in doubt.
     pub(crate) clock_unsure: bool,
+    /// What devices say of their clocks: how far off, and when that was measured.
+    pub(crate) clock_ms: Option<(i64, u64)>,
+    /// When facts are written down, where not as they happen.
+    pub(crate) recorded_ms: Option<u64>,
 }
 
 /// Everybody and what they may do.
@@ -219,9 +223,9 @@ impl World {
             previous: run.previous.unwrap_or(Hash::ZERO),
             author_key: key_id_of(who),
             happened_ms,
-            recorded_ms: happened_ms,
-            clock_offset_ms: None,
-            clock_measured_ms: None,
+            recorded_ms: self.recorded_ms.unwrap_or(happened_ms),
+            clock_offset_ms: self.clock_ms.map(|(offset, _)| offset),
+            clock_measured_ms: self.clock_ms.map(|(_, measured)| measured),
             seen: Seen { size: seen_size, ..Seen::nothing() },
             card: self.card,
             subjects,
@@ -293,6 +297,29 @@ impl World {
         self.service(when_ms, Kind::DeviceReported(v1::DeviceReported { report: envelope.bytes().to_vec() }));
     }
 
+    /// Another fact for the place of the person's newest one: the service keeps it in a fact of its own.
+    pub(crate) fn fork(&mut self, who: &str, when_ms: u64, kind: Kind) -> (Hash, Hash) {
+        let subjects = Self::subjects(&kind);
+        self.fork_about(who, when_ms, subjects, kind)
+    }
+
+    /// The same, about something else; with the hashes of the service's fact and of the second one.
+    pub(crate) fn fork_about(&mut self, who: &str, when_ms: u64, of: Vec<Subject>, kind: Kind) -> (Hash, Hash) {
+        let run = self.runs[who].clone();
+        self.runs.insert(who.to_owned(), Run { counter: run.counter - 1, previous: None });
+        let second = self.sign(who, when_ms, of, vec![], kind, None);
+        self.runs.insert(who.to_owned(), run);
+        let header = second.header();
+        let seen = Kind::ForkSeen(v1::ForkSeen {
+            device: header.device.to_vec(),
+            run: header.run.to_vec(),
+            counter: header.counter,
+            envelope: second.bytes().to_vec(),
+        });
+        let fact = self.sign("service", when_ms, vec![Subject::Device(header.device)], vec![], seen, None);
+        (self.put(fact, when_ms), second.hash())
+    }
+
     /// A new run of the person's device that names what no log has.
     pub(crate) fn forget(&mut self, who: &str) {
         self.runs.insert(who.to_owned(), Run { counter: 0, previous: Some(Hash::of(b"lost")) });
@@ -324,6 +351,37 @@ impl World {
         self.act("tech", at(9, 20), dry_crank(position, at(9, 10)));
         let joint = self.act("tech", at(9, 30), reconnected(position, "PS-1"));
         self.naming("inspector", at(9, 40), &[joint], inspected(position, "PS-1"));
+    }
+
+    /// A correction of a version: another body and time in its place, or none.
+    pub(crate) fn correct(&mut self, who: &str, when_ms: u64, version: Hash, new: Option<Kind>) -> Hash {
+        self.correct_to(who, when_ms, version, new, None)
+    }
+
+    pub(crate) fn correct_to(
+        &mut self,
+        who: &str,
+        when_ms: u64,
+        version: Hash,
+        new: Option<Kind>,
+        happened_ms: Option<u64>,
+    ) -> Hash {
+        let outcome = if new.is_some() { v1::CorrectionOutcome::Replace } else { v1::CorrectionOutcome::StrikeOut };
+        let kind_field = new.map(|kind| v1::Fact { header: None, kind: Some(kind) }.encode_to_vec());
+        let corrected = v1::Corrected {
+            outcome: outcome as i32,
+            kind_field: kind_field.unwrap_or_default(),
+            happened_ms,
+            reason: "written down wrong".into(),
+        };
+        self.naming(who, when_ms, &[version], Kind::Corrected(corrected))
+    }
+
+    /// A second signature on a correction.
+    pub(crate) fn agree(&mut self, who: &str, when_ms: u64, correction: Hash) -> Hash {
+        let purpose = v1::CountersignPurpose::CorrectionAgreed as i32;
+        let agreed = v1::Countersigned { purpose, remark: String::new() };
+        self.naming(who, when_ms, &[correction], Kind::Countersigned(agreed))
     }
 
     pub(crate) fn waive(&mut self, position: u32, when_ms: u64, start_ms: u64) -> Hash {

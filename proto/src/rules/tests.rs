@@ -2,8 +2,12 @@
 
 mod answers;
 mod authority;
+mod corrections;
 mod devices;
+mod forks;
 mod joints;
 mod properties;
 mod sign_off;
+mod timing;
+mod unsure;
 mod water;

@@ -13,15 +13,15 @@ use super::case::{Act, Context};
 use super::item::{Blocks, ItemKind, Open, StartLimit};
 use super::lines::Lines;
 use super::procedure::OverdueCloser;
-use crate::bytes::{Hash, Id};
+use crate::bytes::Id;
 use crate::fact::{Kind, engines_named};
 use crate::v1::{CheckResult, CycleRun, DryCrankRun, EngineAt, RunUpWaived};
 pub(super) use injection::{Injection, injection_of_aborted, injection_of_cycle, is_valid};
 use wait::{Wait, Waiver};
 
 #[derive(Debug)]
-struct Plan {
-    hash: Hash,
+struct Plan<'c> {
+    by: Act<'c>,
     start_s: u64,
 }
 
@@ -35,7 +35,7 @@ struct Engine<'c> {
     wet: BTreeSet<Id>,
     dry_cranks: u32,
     wait: Option<Wait<'c>>,
-    plans: Vec<Plan>,
+    plans: Vec<Plan<'c>>,
     /// The newest injection, dried since or not.
     last_water: Option<Act<'c>>,
     /// The newest fact that ended whatever waiver there was.
@@ -64,7 +64,7 @@ impl<'c> Water<'c> {
 
     fn cancel(&mut self, act: &Act<'c>) {
         for engine in self.engines.values_mut() {
-            let named = |plan: &Plan| act.header().refers.contains(&plan.hash);
+            let named = |plan: &Plan<'_>| plan.by.is_among(&act.header().refers);
             if engine.plans.last().is_some_and(named) {
                 engine.void_waiver(act);
             }
@@ -238,7 +238,7 @@ impl<'c> Engine<'c> {
 
     /// The newest recorded plan is what counts, whoever signed it; one that comes too late ends the waiver for good.
     fn plan(&mut self, act: &Act<'c>, start_s: u64) {
-        self.plans.push(Plan { hash: act.hash(), start_s });
+        self.plans.push(Plan { by: *act, start_s });
         if self.wait.as_ref().is_some_and(|wait| !wait.reaches(start_s)) {
             self.void_waiver(act);
         }

@@ -132,10 +132,16 @@ fn a_key_enrolled_after_a_sign_off_does_not_make_it_good() {
     w.act("newcomer", at(11, 10), access(1, false));
     sign(&mut w, 12);
     w.enrol_on_card("newcomer", Authority::Perform);
-    assert_eq!(w.open(at(13, 0)), ["sign-off-due WO-1"], "who signed it could not read that the cowl was closed");
+    // That it was read late is a finding of its own, minor.
+    let open = less_late(&w, at(13, 0));
+    assert_eq!(open, ["sign-off-due WO-1"], "who signed it could not read that the cowl was closed");
     assert!(w.state_at(at(13, 0)).washes[0].signed_off_by.is_none());
     sign(&mut w, 14);
-    assert!(w.open(at(14, 0)).is_empty(), "{:?}", w.open(at(14, 0)));
+    assert!(less_late(&w, at(14, 0)).is_empty(), "{:?}", w.open(at(14, 0)));
+}
+
+fn less_late(w: &World, time_ms: u64) -> Vec<String> {
+    w.open(time_ms).into_iter().filter(|name| !name.contains("enrolled-late")).collect()
 }
 
 #[test]
@@ -145,7 +151,7 @@ fn a_sign_off_whose_signer_is_enrolled_later_counts_from_then_on() {
     let before = w.history.size();
     assert!(w.open(at(13, 0)).contains(&"sign-off-due WO-1".to_owned()));
     w.enrol_on_card("newcomer", Authority::Certify);
-    assert!(w.open(at(13, 0)).is_empty(), "{:?}", w.open(at(13, 0)));
+    assert!(less_late(&w, at(13, 0)).is_empty(), "{:?}", w.open(at(13, 0)));
     assert!(names(&w.history.state(&aircraft(), before, at(13, 0))).contains(&"sign-off-due WO-1".to_owned()));
 }
 

@@ -1,0 +1,150 @@
+// Doubts of 5 s and 120 s: common practice, no source.
+
+use crate::fact::Kind;
+use crate::rules::testing::*;
+
+const SECOND: u64 = 1000;
+
+/// A cowl opened on one device and closed on another that long after; clocks measured as said.
+fn closed_after(apart_s: u64, clock_ms: Option<(i64, u64)>) -> World {
+    let mut w = World::washing();
+    w.clock_ms = clock_ms;
+    w.act("tech", at(8, 10), access(1, true));
+    w.act("mate", at(8, 10) + apart_s * SECOND, access(1, false));
+    w
+}
+
+fn cowl_open(w: &World) -> bool {
+    w.metal(at(9, 0)).contains(&"access-open 1 fan cowl".to_owned())
+}
+
+fn unsure(w: &World) -> bool {
+    w.rules_broken(at(9, 0)).contains(&"order-unsure")
+}
+
+#[test]
+fn clocks_measured_within_a_day_are_in_doubt_by_five_seconds_and_their_offset() {
+    for (offset_ms, apart_s, open) in
+        [(0, 9, true), (0, 10, false), (-3000, 15, true), (3000, 16, false), (3999, 16, false), (4000, 17, true)]
+    {
+        let w = closed_after(apart_s, Some((offset_ms, at(8, 0))));
+        assert_eq!((cowl_open(&w), unsure(&w)), (open, open), "{offset_ms} ms, {apart_s} s apart");
+    }
+}
+
+#[test]
+fn clocks_not_measured_are_in_doubt_by_two_minutes() {
+    for (apart_s, open) in [(239, true), (240, false)] {
+        let w = closed_after(apart_s, None);
+        assert_eq!((cowl_open(&w), unsure(&w)), (open, open), "{apart_s} s apart");
+    }
+}
+
+#[test]
+fn a_measurement_does_for_a_day_and_not_a_second_longer() {
+    // The opening measured just then; the closing at 08:10:10.
+    let day = 24 * 3600 * SECOND;
+    for (age_ms, open) in [(day, false), (day + 1, true)] {
+        let mut w = World::washing();
+        w.clock_ms = Some((0, at(8, 10)));
+        w.act("tech", at(8, 10), access(1, true));
+        w.clock_ms = Some((0, at(8, 10) + 10 * SECOND - age_ms));
+        w.act("mate", at(8, 10) + 10 * SECOND, access(1, false));
+        assert_eq!(cowl_open(&w), open);
+    }
+}
+
+#[test]
+fn one_device_knows_its_own_order() {
+    let mut w = World::washing();
+    w.act("tech", at(8, 10), access(1, true));
+    w.act("tech", at(8, 10) + SECOND, access(1, false));
+    assert!(!cowl_open(&w) && !unsure(&w));
+}
+
+#[test]
+fn who_names_the_other_knows_which_came_first() {
+    let mut w = World::washing();
+    let opened = w.act("tech", at(8, 10), access(1, true));
+    w.naming("mate", at(8, 10) + SECOND, &[opened], access(1, false));
+    assert!(!cowl_open(&w) && !unsure(&w));
+}
+
+#[test]
+fn a_closing_that_may_have_come_after_the_opening_it_stands_before_leaves_it_open() {
+    let mut w = World::washing();
+    w.act("mate", at(8, 10), access(1, false));
+    w.act("tech", at(8, 11), access(1, true));
+    assert!(cowl_open(&w) && unsure(&w));
+}
+
+#[test]
+fn it_is_closed_by_a_closing_after_both_and_sure() {
+    let mut w = closed_after(60, None);
+    w.act("tech", at(8, 10) + 30 * SECOND, access(1, false));
+    assert!(cowl_open(&w), "it came before the other closing");
+    w.act("mate", at(8, 12), access(1, false));
+    assert!(cowl_open(&w), "unsure too");
+    w.act("mate", at(8, 20), access(1, false));
+    assert!(!cowl_open(&w));
+    assert!(unsure(&w), "the finding is settled by a person");
+}
+
+#[test]
+fn settling_the_finding_closes_nothing() {
+    let mut w = World::washing();
+    let opened = w.act("tech", at(8, 10), access(1, true));
+    let closed = w.act("mate", at(8, 11), access(1, false));
+    w.naming("certifier", at(8, 30), &[opened, closed], Kind::FindingSettled(settlement("order-unsure")));
+    assert_eq!(w.metal(at(9, 0)), ["access-open 1 fan cowl"]);
+}
+
+#[test]
+fn lines_and_fixtures_are_judged_alike() {
+    let cases = [
+        (disconnected(1, "PS-1"), reconnected(1, "PS-1"), "line-disconnected 1 PS-1"),
+        (fixture(1, "T-1", true), fixture(1, "T-1", false), "fixture-fitted 1 spray adapter (tag T-1)"),
+    ];
+    for (opening, closing, item) in cases {
+        let mut w = World::washing();
+        w.act("tech", at(8, 10), opening);
+        w.act("mate", at(8, 11), closing.clone());
+        assert!(w.metal(at(9, 0)).contains(&item.to_owned()), "{:?}", w.metal(at(9, 0)));
+        w.act("mate", at(8, 20), closing);
+        assert!(!w.metal(at(9, 0)).contains(&item.to_owned()), "{:?}", w.metal(at(9, 0)));
+    }
+}
+
+#[test]
+fn another_fixture_or_line_is_no_pair() {
+    let mut w = World::washing();
+    w.act("tech", at(8, 10), fixture(1, "T-1", true));
+    w.act("mate", at(8, 11), fixture(1, "T-2", false));
+    w.act("tech", at(8, 10), disconnected(1, "PS-1"));
+    w.act("mate", at(8, 11), reconnected(2, "PS-1"));
+    assert!(!unsure(&w), "{:?}", w.rules_broken(at(9, 0)));
+}
+
+#[test]
+fn a_dry_crank_that_began_within_the_doubt_of_an_injection_dries_nothing() {
+    // Injection ends 08:12:00; the soak is 300 s, so that only clocks far off leave a valid dry crank in doubt.
+    for (offset_s, dried) in [(145, true), (146, false)] {
+        let mut w = World::washing();
+        w.clock_ms = Some((offset_s * 1000, at(8, 0)));
+        w.act("tech", at(8, 13), cycle(1, at(8, 10)));
+        w.act("mate", at(8, 19), dry_crank(1, at(8, 17)));
+        let due = w.metal(at(9, 0)).contains(&"drying-due 1".to_owned());
+        assert_eq!((due, unsure(&w)), (!dried, !dried), "{:?}", w.metal(at(9, 0)));
+    }
+}
+
+#[test]
+fn a_run_that_may_have_begun_before_the_water_went_in_closes_nothing() {
+    let mut w = World::washing();
+    w.act("tech", at(8, 13), cycle(1, at(8, 10)));
+    w.act("runner", at(8, 20), run_up(1, at(8, 13)));
+    assert!(w.metal(at(9, 0)).contains(&"run-up-due 1".to_owned()));
+    assert!(unsure(&w));
+    w.act("runner", at(8, 40), run_up(1, at(8, 30)));
+    assert!(!w.metal(at(9, 0)).contains(&"run-up-due 1".to_owned()));
+}
