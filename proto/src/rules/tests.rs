@@ -1,9 +1,16 @@
 //! The rules as sentences, by family.
 
 mod answers;
+mod area;
 mod authority;
 mod devices;
 mod joints;
+mod motoring;
 mod properties;
+mod readings;
+mod release;
+mod scope;
+mod shift;
 mod sign_off;
+mod waiting;
 mod water;
