@@ -16,6 +16,7 @@
 
 mod access;
 pub mod answer;
+mod area;
 mod assess;
 mod case;
 mod corrections;
@@ -32,16 +33,22 @@ mod judge;
 mod kinds;
 mod lines;
 pub mod lists;
+mod motoring;
 mod order;
 mod people;
 pub mod procedure;
+mod readings;
+mod release;
 pub mod roster;
+mod scope;
 mod sentence;
+mod shift;
 mod telephone;
 mod timing;
 mod unsure;
 mod versions;
 mod water;
+mod wording;
 
 use std::sync::Arc;
 

@@ -109,8 +109,11 @@ fn supposed(case: &Case<'_>, question: &Question, time_s: u64) -> State {
         };
         let waits = |position: u32| stays(ItemKind::StartAwaited, position) || stays(ItemKind::RunUpDue, position);
         state.latest_starts.retain(|start| waits(start.engine.position));
+        let item_stays = |kind: ItemKind| state.items.iter().any(|i| i.kind == kind);
         let kept = |condition: &String| {
-            state.latest_starts.iter().any(|s| condition.starts_with(&format!("start engine {} ", s.engine.position)))
+            let waits = |s: &LatestStart| condition.starts_with(&format!("start engine {} ", s.engine.position));
+            let of_start = condition.starts_with("start engine ");
+            if of_start { state.latest_starts.iter().any(waits) } else { item_stays(ItemKind::ReleaseReferenceDue) }
         };
         state.conditions.retain(kept);
     }
@@ -157,6 +160,7 @@ fn reopens_sign_off(kind: ItemKind) -> bool {
             | ItemKind::StartAwaited
             | ItemKind::StartUnconfirmed
             | ItemKind::RunUpOverdue
+            | ItemKind::FreezeWatch
             | ItemKind::FindingOpen
             | ItemKind::DefectOpen
             | ItemKind::UnreadFact

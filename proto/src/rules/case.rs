@@ -10,6 +10,7 @@ use std::collections::{BTreeMap, BTreeSet, HashMap, HashSet};
 use std::sync::Arc;
 
 use super::access::Access;
+use super::area::Area;
 use super::corrections::{Corrections, InForce};
 use super::facts::{self, Fact, judged, version};
 use super::finding::{self, Finding, Raised};
@@ -20,12 +21,16 @@ use super::item::{FactRef, Item, Open};
 use super::judge::{self, Standing, Types};
 use super::kinds::{self, Asked};
 use super::lines::Lines;
+use super::motoring::Motoring;
 use super::order;
 use super::procedure::Procedure;
+use super::readings::Readings;
 use super::roster::Roster;
+use super::scope::Scope;
+use super::shift::Shift;
 use super::unsure::Unsure;
-use super::water::Water;
-use super::{devices, people, sentence, timing, versions};
+use super::water::{self, Water};
+use super::{devices, people, release, sentence, timing, versions};
 use crate::bytes::{Hash, Id};
 use crate::fact::{Header, Kind, Subject, engines_named};
 use crate::v1::{self, EngineAt};
@@ -190,12 +195,16 @@ pub(super) struct WashFacts<'c> {
     /// Its opening, or while that is missing the first fact that names it.
     pub(super) first: Act<'c>,
     pub(super) opened: Option<&'c v1::WashOpened>,
+    /// As it was opened.
     pub(super) procedure: Option<Arc<Procedure>>,
+    /// Newer revisions that it was moved to, in order: they hold for what stands after.
+    pub(super) moved: Vec<(Act<'c>, Arc<Procedure>)>,
 }
 
 /// What every family of rules needs to know beside the acts.
 pub(super) struct Context<'c> {
     pub(super) roster: &'c Roster,
+    pub(super) size: u64,
     pub(super) fleet: Fleet<'c>,
     pub(super) washes: BTreeMap<Id, WashFacts<'c>>,
     pub(super) time_s: u64,
@@ -206,8 +215,25 @@ pub(super) struct Context<'c> {
 }
 
 impl<'c> Context<'c> {
+    /// The revision that held in the act's wash at its place.
     pub(super) fn procedure(&self, act: &Act<'_>) -> Option<&Arc<Procedure>> {
-        act.washes().find_map(|wash| self.washes.get(&wash)?.procedure.as_ref())
+        act.washes().find_map(|wash| {
+            let facts = self.washes.get(&wash)?;
+            let moved = facts.moved.iter().rev().find(|(by, _)| act.is_after(by));
+            moved.map(|(_, procedure)| procedure).or(facts.procedure.as_ref())
+        })
+    }
+
+    /// The revision that holds in the wash now.
+    pub(super) fn procedure_now(&self, wash: Id) -> Option<&Arc<Procedure>> {
+        let facts = self.washes.get(&wash)?;
+        facts.moved.last().map(|(_, procedure)| procedure).or(facts.procedure.as_ref())
+    }
+
+    /// Whether an act's signer has another authority than its kind asks.
+    pub(super) fn holds(&self, act: &Act<'_>, asked: Asked) -> bool {
+        let types = types_asked(&act.fact.held, self.roster, self.size);
+        judge::standing(self.roster, self.size, &act.fact.held.recorded, asked, &types).0 == Standing::Counts
     }
 
     /// The aircraft that the act names, itself or by its wash.
@@ -284,10 +310,13 @@ impl<'h> Case<'h> {
         Case { history, aircraft: *aircraft, size, roster, facts, corrections, forks, turns, sign_offs }
     }
 
-    /// Instants after `time_s` at which another fact begins to count, or to be in the past.
+    /// Instants after `time_s` at which another fact begins to count, or to be in the past, or a planned start is asked
+    /// for.
     pub(super) fn instants_after(&self, time_s: u64) -> impl Iterator<Item = u64> {
-        let made = self.corrections.versions().chain(self.forks.all_seconds());
-        self.facts.iter().chain(made).flat_map(|f| [f.counts_from_s, f.key.0]).filter(move |at| *at > time_s)
+        let all = || self.facts.iter().chain(self.corrections.versions()).chain(self.forks.all_seconds());
+        let own = all().flat_map(|f| [f.counts_from_s, f.key.0]);
+        let asked = all().flat_map(|f| water::asked_for_s(f.kind(), &self.roster));
+        own.chain(asked).filter(move |at| *at > time_s)
     }
 
     /// Whether a fact's signer has another authority than its kind asks.
@@ -371,18 +400,30 @@ impl<'h> Case<'h> {
         let washes = washes(&acts, &self.roster, self.size);
         let struck = |fact| Act { fact, waits: false, withheld: true, revived: false, place: 0 };
         let struck = stand.struck.iter().copied().map(struck).collect();
-        let context = Context { roster: &self.roster, fleet, washes, time_s, planned_s, struck };
+        let context = Context { roster: &self.roster, size: self.size, fleet, washes, time_s, planned_s, struck };
         let unsure = Unsure::new(&context, &acts);
         acts.retain(|act| !(act.revived && unsure.withholds(act)));
         acts.iter_mut().for_each(|act| act.withheld |= unsure.withholds(act));
         let (mut lines, mut access, mut water) = (Lines::default(), Access::default(), Water::default());
+        let (mut motoring, mut scope) = (Motoring::default(), Scope::default());
+        let (mut readings, mut area, mut shift) = (Readings::default(), Area::default(), Shift::default());
         for act in &acts {
             // The run asks for the lines at its place: they take each act first.
             lines.take(&context, act);
             access.take(&context, act);
-            water.take(&context, act, &lines);
+            readings.take(act);
+            water.take(&context, act, &lines, &readings);
+            scope.take(&context, act);
+            area.take(act);
+            shift.take(&context, act);
+            motoring.take(&context, act, |act, start_s| shift.bars(act, start_s));
         }
         let mut findings = finding::of_each_act(&context, &acts);
+        findings.extend(motoring.findings(&context));
+        findings.extend(readings.findings(&context, &motoring));
+        findings.extend(area.findings(&context, &motoring));
+        findings.extend(scope.findings(&context));
+        findings.extend(water.run_up_missed(&context));
         findings.extend(lines.self_inspected(&context));
         findings.extend(access.self_seen(&context));
         findings.extend(timing::findings(&context, &acts));
@@ -394,6 +435,9 @@ impl<'h> Case<'h> {
         let mut opens = lines.open_items(&context);
         opens.extend(access.open_items());
         opens.extend(water.open_items(&context));
+        opens.extend(motoring.open_items(&context));
+        opens.extend(scope.open_items(&context));
+        opens.extend(shift.open_items(&context));
         opens.extend(finding::open_items(&findings));
         opens.extend(devices::unread(&context, &acts));
         Folded { context, acts, opens, findings }
@@ -404,6 +448,7 @@ impl<'h> Case<'h> {
         let mut folded = self.fold(time_s, planned_s, &|_| true);
         let signed = people::sign_offs(self, &folded);
         folded.opens.extend(people::open_items(&folded, &signed));
+        release::follow(self, &mut folded);
         folded.opens.extend(devices::refused(self, &folded, Some(&signed)));
         let (outstanding, heard_until_ms) = devices::outstanding(self, &folded, &signed);
         folded.opens.extend(outstanding);
@@ -468,6 +513,7 @@ fn washes<'c>(acts: &[Act<'c>], roster: &Roster, size: u64) -> BTreeMap<Id, Wash
                 first: *act,
                 opened: None,
                 procedure: None,
+                moved: Vec::new(),
             });
             // The first opening that counts; while there is none, the first whoever signed it.
             let better = facts.opened.is_none() || (!facts.first.counts() && act.counts());

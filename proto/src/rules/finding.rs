@@ -126,6 +126,8 @@ pub(super) struct Raised<'c> {
     pub(super) belongs: Belongs,
     pub(super) engine: Option<EngineAt>,
     pub(super) subject: String,
+    /// In which way, where the rule alone does not say it.
+    pub(super) detail: String,
     pub(super) rests_on: Vec<Act<'c>>,
     pub(super) settled: Option<(Act<'c>, Outcome)>,
 }
@@ -141,7 +143,16 @@ impl<'c> Raised<'c> {
             _ => context.with_aircraft(act),
         };
         let engine = engine.filter(|_| one);
-        Raised { rule, severity, belongs, engine, subject: String::new(), rests_on, settled: None }
+        Raised {
+            rule,
+            severity,
+            belongs,
+            engine,
+            subject: String::new(),
+            detail: String::new(),
+            rests_on,
+            settled: None,
+        }
     }
 
     pub(super) fn wash(&self) -> Option<Id> {

@@ -87,7 +87,13 @@ fn covers(by: &Act<'_>, index: u64, device: Option<Id>, hash: Option<Hash>) -> b
 }
 
 /// Whether a sign-off has effect; if not, what stood in its way. Judged once a case: the time asked for is not in it.
-fn effect(case: &Case<'_>, folded: &Folded<'_>, act: &Act<'_>, body: &SignedOff, wash: Id) -> Result<(), String> {
+pub(super) fn effect(
+    case: &Case<'_>,
+    folded: &Folded<'_>,
+    act: &Act<'_>,
+    body: &SignedOff,
+    wash: Id,
+) -> Result<(), String> {
     // Whether all that it names is there does depend on the time asked for.
     if !act.counts() {
         return Err("its signer's certify authority does not count here".to_owned());

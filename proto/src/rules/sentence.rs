@@ -5,6 +5,7 @@ use chrono::DateTime;
 use super::case::{Context, Folded, LatestStart, State};
 use super::finding::{Finding, Raised, Rule};
 use super::item::{Blocks, Item, ItemKind, Open};
+use super::wording;
 use crate::bytes::Id;
 use crate::v1::{Authority, EngineAt};
 
@@ -39,6 +40,9 @@ pub(super) fn place(folded: &Folded<'_>, aircraft: &Id) -> State {
                     .conditions
                     .push(format!("start engine {position} by {end} (plan no later than {latest}), air from {air}"));
             }
+        }
+        if open.kind == ItemKind::ReleaseReferenceDue {
+            state.conditions.push(format!("record the release reference of work order {}", open.subject));
         }
         state.items.push(item);
     }
@@ -108,7 +112,8 @@ pub(super) fn short(kind: ItemKind, engine: Option<&EngineAt>, subject: &str, de
         ItemKind::SignOffDue if subject.is_empty() => "wash not signed off".to_owned(),
         ItemKind::SignOffDue => format!("work order {subject} not signed off"),
         ItemKind::FindingOpen => format!("{on}finding {subject} not settled"),
-        other => format!("{on}{} {subject}", other.name()).trim().to_owned(),
+        other => wording::short(other, &on, subject)
+            .unwrap_or_else(|| format!("{on}{} {subject}", other.name()).trim().to_owned()),
     }
 }
 
@@ -117,7 +122,7 @@ fn text(open: &Open<'_>, context: &Context<'_>, short: &str) -> String {
     if let Some(due_s) = open.due_s {
         let at = clock(due_s, Some(context.time_s));
         match open.kind {
-            ItemKind::Soaking => text.push_str(&format!(" until {at}")),
+            ItemKind::Soaking | ItemKind::MotoringRest => text.push_str(&format!(" until {at}")),
             ItemKind::RunUpOverdue => text.push_str(&format!("; its window ended {at}")),
             _ => text.push_str(&format!("; its window ends {at}")),
         }
@@ -180,7 +185,7 @@ fn closes_by_kind(kind: ItemKind) -> &'static str {
         }
         ItemKind::SignOffDue => "Certifying staff sign the wash off while nothing of it blocks.",
         ItemKind::FindingOpen => "Certifying staff settle it, another person than who signed what it rests on.",
-        _ => "See the procedure.",
+        other => wording::closes(other).unwrap_or("See the procedure."),
     }
 }
 
@@ -197,7 +202,7 @@ fn who_may(kind: ItemKind) -> Vec<Authority> {
         ItemKind::UnreadFact => vec![Authority::Custody, Authority::Certify],
         ItemKind::DeviceOutstanding => vec![Authority::Perform, Authority::Certify],
         ItemKind::SignOffDue | ItemKind::FindingOpen => vec![Authority::Certify],
-        _ => Vec::new(),
+        other => wording::who_may(other).unwrap_or_default(),
     }
 }
 
@@ -251,6 +256,7 @@ fn finding_text(raised: &Raised<'_>, engine: Option<&EngineAt>) -> String {
             "Two corrections of one fact{on} disagree: none of its versions closes anything until one correction is left."
         ),
         Rule::ClockAdrift => format!("The clock of the device that sent \"{kind}\"{on} was off."),
-        other => format!("\"{kind}\"{on}: {}.", other.name().replace('-', " ")),
+        other => wording::finding(raised, &on)
+            .unwrap_or_else(|| format!("\"{kind}\"{on}: {}.", other.name().replace('-', " "))),
     }
 }

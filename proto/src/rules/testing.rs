@@ -77,6 +77,8 @@ pub(crate) struct World {
     pub(crate) clock_ms: Option<(i64, u64)>,
     /// When facts are written down, where not as they happen.
     pub(crate) recorded_ms: Option<u64>,
+    /// Nobody clears the area before an engine turns.
+    pub(crate) area_left: bool,
 }
 
 /// Everybody and what they may do.
@@ -116,10 +118,13 @@ impl World {
         world
     }
 
-    /// As [`World::new`], with wash one opened at 08:00 on both engines by the technician.
+    /// As [`World::new`], with wash one opened at 08:00 on both engines by the technician, and the readings taken that
+    /// an injection asks.
     pub(crate) fn washing() -> World {
         let mut world = World::new();
         world.open_wash("tech", at(8, 0));
+        world.act("tech", at(8, 1), water_ready(700, 300_000));
+        world.act("tech", at(8, 1), outside(150));
         world
     }
 
@@ -261,13 +266,17 @@ impl World {
         engines.chain([Subject::Aircraft(aircraft()), Subject::Wash(wash())]).collect()
     }
 
-    /// A fact in wash one, received at once.
+    /// A fact in wash one, received at once. Before an engine turns the technician clears the area, unless the test
+    /// says otherwise.
     pub(crate) fn act(&mut self, who: &str, happened_ms: u64, kind: Kind) -> Hash {
         self.naming(who, happened_ms, &[], kind)
     }
 
     /// The same, naming other facts.
     pub(crate) fn naming(&mut self, who: &str, happened_ms: u64, refers: &[Hash], kind: Kind) -> Hash {
+        if let Some((position, start_ms)) = motoring(&kind).filter(|(_, ms)| !self.area_left && *ms <= happened_ms) {
+            self.act("tech", start_ms, area_cleared(position));
+        }
         let mut subjects = Self::subjects(&kind);
         for named in refers {
             let known = self.recorded.iter().find(|r| r.fact.hash() == *named);
@@ -330,7 +339,11 @@ impl World {
     }
 
     pub(crate) fn open_wash_by(&mut self, who: &str, when_ms: u64, procedure: Hash) -> Hash {
-        let scope = |position| v1::EngineInScope { engine: engine(position), ..Default::default() };
+        let scope = |position| v1::EngineInScope {
+            engine: engine(position),
+            last_shutdown_ms: Some(at(6, 0)),
+            ..Default::default()
+        };
         self.act(
             who,
             when_ms,
@@ -412,9 +425,21 @@ impl World {
         names(&self.state_at(time_ms))
     }
 
-    /// The same without sign-off-due, which stands in every wash.
+    /// The same without what stands in every wash: its sign-off, the count of its cycles, the starter's rest.
     pub(crate) fn metal(&self, time_ms: u64) -> Vec<String> {
-        self.open(time_ms).into_iter().filter(|name| !name.starts_with("sign-off-due")).collect()
+        let everywhere = ["sign-off-due", "cycles-short", "motoring-rest"];
+        let shown = |name: &String| !everywhere.iter().any(|kind| name.starts_with(kind));
+        self.open(time_ms).into_iter().filter(shown).collect()
+    }
+
+    /// Open items of one kind.
+    pub(crate) fn of_kind(&self, kind: ItemKind, time_ms: u64) -> Vec<Item> {
+        self.state_at(time_ms).items.into_iter().filter(|item| item.kind == kind).collect()
+    }
+
+    /// Findings of one rule.
+    pub(crate) fn broken(&self, rule: Rule, time_ms: u64) -> Vec<Finding> {
+        self.state_at(time_ms).findings.into_iter().filter(|finding| finding.rule == rule).collect()
     }
 
     pub(crate) fn question(&self, time_ms: u64) -> Question {
@@ -503,6 +528,41 @@ pub(crate) fn cycle(position: u32, injection_ms: u64) -> Kind {
     })
 }
 
+/// Position and start of a motoring, where both are recorded.
+pub(crate) fn motoring(kind: &Kind) -> Option<(u32, u64)> {
+    let (engine, started_ms) = match kind {
+        Kind::CycleRun(b) => (&b.engine, b.motoring_started_ms),
+        Kind::MotoringAborted(b) => (&b.engine, b.motoring_started_ms),
+        Kind::DryCrankRun(b) => (&b.engine, b.motoring_started_ms),
+        _ => return None,
+    };
+    Some((engine.as_ref()?.position, started_ms?))
+}
+
+pub(crate) fn area_cleared(position: u32) -> Kind {
+    Kind::AreaCleared(v1::AreaCleared { engine: engine(position), watch_person: id("mate").to_vec() })
+}
+
+pub(crate) fn water_ready(tenths_celsius: i32, millilitres: u32) -> Kind {
+    Kind::WaterReady(v1::WaterReady {
+        rig: "rig 1".into(),
+        water_tenths_celsius: Some(tenths_celsius),
+        volume_millilitres: Some(millilitres),
+        additive_per_mille: Some(0),
+    })
+}
+
+pub(crate) fn outside(tenths_celsius: i32) -> Kind {
+    Kind::OutsideConditions(v1::OutsideConditions { air_tenths_celsius: Some(tenths_celsius) })
+}
+
+pub(crate) fn metal_at(position: u32, tenths_celsius: i32) -> Kind {
+    Kind::MetalTemperature(v1::MetalTemperature {
+        engine: engine(position),
+        metal_tenths_celsius: Some(tenths_celsius),
+    })
+}
+
 /// A dry crank of 120 s.
 pub(crate) fn dry_crank(position: u32, started_ms: u64) -> Kind {
     Kind::DryCrankRun(v1::DryCrankRun {
@@ -555,7 +615,7 @@ pub(crate) fn signed_off() -> v1::SignedOff {
         performer: vec![],
         certificate_number: Some(v1::AnnexRef { digest: vec![9; 32] }),
         certificate_kind: "invented".into(),
-        cycles_stated: vec![],
+        cycles_stated: [1, 2].map(|n| v1::CyclesStated { engine: engine(n), cycles: Some(0) }).to_vec(),
     }
 }
 

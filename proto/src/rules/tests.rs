@@ -1,13 +1,20 @@
 //! The rules as sentences, by family.
 
 mod answers;
+mod area;
 mod authority;
 mod corrections;
 mod devices;
 mod forks;
 mod joints;
+mod motoring;
 mod properties;
+mod readings;
+mod release;
+mod scope;
+mod shift;
 mod sign_off;
 mod timing;
 mod unsure;
+mod waiting;
 mod water;

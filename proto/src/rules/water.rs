@@ -4,18 +4,24 @@
 //! it, counted cycle or not. The window runs from the start of the first injection that no run, start or drying
 //! otherwise follows. A waiver stands in for the run-up only until something it rested on changes.
 
+mod confirm;
+mod freeze;
 mod injection;
 mod wait;
 
 use std::collections::{BTreeMap, BTreeSet};
 
 use super::case::{Act, Context};
+use super::finding::{Raised, Rule, Severity};
 use super::item::{Blocks, ItemKind, Open, StartLimit};
 use super::lines::Lines;
 use super::procedure::OverdueCloser;
+use super::readings::Readings;
 use crate::bytes::Id;
 use crate::fact::{Kind, engines_named};
 use crate::v1::{CheckResult, CycleRun, DryCrankRun, EngineAt, RunUpWaived};
+use confirm::Starts;
+pub(super) use confirm::asked_for_s;
 pub(super) use injection::{Injection, injection_of_aborted, injection_of_cycle, is_valid};
 use wait::{Wait, Waiver};
 
@@ -36,6 +42,9 @@ struct Engine<'c> {
     dry_cranks: u32,
     wait: Option<Wait<'c>>,
     plans: Vec<Plan<'c>>,
+    starts: Starts<'c>,
+    /// Injections whose window ended with no run recorded.
+    missed: Vec<Act<'c>>,
     /// The newest injection, dried since or not.
     last_water: Option<Act<'c>>,
     /// The newest fact that ended whatever waiver there was.
@@ -49,13 +58,15 @@ pub(super) struct Water<'c> {
 }
 
 impl<'c> Water<'c> {
-    pub(super) fn take(&mut self, context: &Context<'c>, act: &Act<'c>, lines: &Lines<'c>) {
+    /// Takes the next act, which `lines` and `readings` have taken.
+    pub(super) fn take(&mut self, context: &Context<'c>, act: &Act<'c>, lines: &Lines<'c>, readings: &Readings<'c>) {
         match act.kind() {
             Some(Kind::StartCancelled(_)) => self.cancel(act),
+            Some(Kind::OutsideConditions(_)) => self.engines.values_mut().for_each(|engine| engine.feel(context, act)),
             Some(kind) => {
                 for at in engines_named(kind) {
                     let engine = self.engines.entry(at.serial.clone()).or_insert_with(|| Engine::new(at));
-                    engine.take(context, act, kind, lines);
+                    engine.take(context, act, kind, lines, readings);
                 }
             }
             None => {}
@@ -64,12 +75,24 @@ impl<'c> Water<'c> {
 
     fn cancel(&mut self, act: &Act<'c>) {
         for engine in self.engines.values_mut() {
+            engine.starts.cancelled(act);
             let named = |plan: &Plan<'_>| plan.by.is_among(&act.header().refers);
             if engine.plans.last().is_some_and(named) {
                 engine.void_waiver(act);
             }
             engine.plans.retain(|plan| !named(plan));
         }
+    }
+
+    /// Each window that ended with no run recorded, whatever closed it later.
+    pub(super) fn run_up_missed(&self, context: &Context<'c>) -> Vec<Raised<'c>> {
+        let ended = |wait: &&Wait<'c>| wait.window_end_s().is_some_and(|end_s| context.time_s >= end_s);
+        let missed = |engine: &Engine<'c>| {
+            let waiting = engine.wait.as_ref().filter(ended).map(|wait| wait.first);
+            engine.missed.iter().copied().chain(waiting).collect::<Vec<Act<'c>>>()
+        };
+        let missed = self.engines.values().flat_map(missed);
+        missed.map(|first| Raised::new(Rule::RunUpMissed, Severity::Major, context, vec![first])).collect()
     }
 
     pub(super) fn open_items(&self, context: &Context<'c>) -> Vec<Open<'c>> {
@@ -87,21 +110,25 @@ impl<'c> Engine<'c> {
             dry_cranks: 0,
             wait: None,
             plans: Vec::new(),
+            starts: Starts::default(),
+            missed: Vec::new(),
             last_water: None,
             last_void: None,
         }
     }
 
-    fn take(&mut self, context: &Context<'c>, act: &Act<'c>, kind: &Kind, lines: &Lines<'c>) {
+    fn take(&mut self, context: &Context<'c>, act: &Act<'c>, kind: &Kind, lines: &Lines<'c>, readings: &Readings<'c>) {
         match kind {
             Kind::CycleRun(b) if !act.revived => {
                 if let Some(injection) = injection_of_cycle(b, act) {
                     self.inject(context, act, &injection, Some(b));
+                    self.chill(act, &injection, readings);
                 }
             }
             Kind::MotoringAborted(b) if !act.revived => {
                 if let Some(injection) = injection_of_aborted(b, act) {
                     self.inject(context, act, &injection, None);
+                    self.chill(act, &injection, readings);
                 }
             }
             Kind::DryCrankRun(b) if act.counts() => self.dry_crank(context, act, b),
@@ -112,6 +139,7 @@ impl<'c> Engine<'c> {
             }
             Kind::EngineStarted(b) if act.counts() => {
                 let own = b.engines.iter().find(|e| e.engine.as_ref().is_some_and(|at| at.serial == self.at.serial));
+                self.starts.started(act);
                 self.run(Some(act.happened_s()), own.and_then(|e| e.idle_or_above_seconds), false, lines);
             }
             Kind::DriedOtherwise(b)
@@ -125,11 +153,13 @@ impl<'c> Engine<'c> {
             Kind::RunUpWaived(b) if act.counts() && self.last_void.is_none_or(|void| act.is_after(&void)) => {
                 self.waive(act, b, lines);
             }
-            Kind::StartPlanned(b) if !act.revived => {
+            Kind::StartPlanned(b) => {
                 if let Some(ms) = b.planned_start_ms {
+                    self.starts.plan(act, ms / 1000);
                     self.plan(act, ms / 1000);
                 }
             }
+            Kind::MetalTemperature(_) => self.feel(context, act),
             _ => {}
         }
     }
@@ -153,6 +183,7 @@ impl<'c> Engine<'c> {
                 last_ended_s: injection.ended_s,
                 procedure,
                 waiver: None,
+                freeze: None,
                 anew: None,
             });
             return;
@@ -166,6 +197,7 @@ impl<'c> Engine<'c> {
             let (first, started_s, count) = wait.anew.get_or_insert((*act, injection.started_s, 0));
             *count += 1;
             if wait.procedure.as_ref().is_some_and(|p| *count >= p.cycle.count) {
+                self.missed.push(wait.first);
                 (wait.first, wait.first_started_s, wait.anew) = (*first, *started_s, None);
             }
         }
@@ -197,6 +229,7 @@ impl<'c> Engine<'c> {
             && lines.connected(&self.at.serial)
             && lines.connected_at(&self.at.serial, begun_s);
         if dries && (in_time || (run_up && wait.allows(OverdueCloser::RunUp))) {
+            self.missed.extend((!in_time).then_some(wait.first));
             self.wait = None;
             self.dried();
         }
@@ -210,6 +243,7 @@ impl<'c> Engine<'c> {
     fn dried_otherwise(&mut self, happened_s: u64) {
         let in_time = |wait: &Wait<'_>| wait.window_end_s().is_none_or(|end| happened_s <= end);
         if self.wait.as_ref().is_none_or(|w| in_time(w) || w.allows(OverdueCloser::DriedOtherwise)) {
+            self.missed.extend(self.wait.as_ref().filter(|wait| !in_time(wait)).map(|wait| wait.first));
             self.wait = None;
             self.dried();
         }
@@ -219,6 +253,7 @@ impl<'c> Engine<'c> {
         let decided =
             |w: &Wait<'_>| w.window_end_s().is_some_and(|end| happened_s >= end) && w.allows(OverdueCloser::Decision);
         if self.wait.as_ref().is_some_and(decided) {
+            self.missed.extend(self.wait.as_ref().map(|wait| wait.first));
             self.wait = None;
         }
     }
@@ -231,13 +266,17 @@ impl<'c> Engine<'c> {
         let start_s = ms / 1000;
         let in_time = wait.window_end_s().is_some_and(|end| act.happened_s() <= end);
         let after_last = act.happened_s() >= wait.last_ended_s;
-        if dried && finished && in_time && after_last && wait.reaches(start_s) {
+        let warm = wait.freeze.is_none();
+        if dried && finished && in_time && after_last && warm && wait.reaches(start_s) {
             wait.waiver = Some((*act, Waiver { start_s, air_source: b.air_source.clone() }));
         }
     }
 
     /// The newest recorded plan is what counts, whoever signed it; one that comes too late ends the waiver for good.
     fn plan(&mut self, act: &Act<'c>, start_s: u64) {
+        if act.revived {
+            return;
+        }
         self.plans.push(Plan { by: *act, start_s });
         if self.wait.as_ref().is_some_and(|wait| !wait.reaches(start_s)) {
             self.void_waiver(act);
@@ -284,6 +323,8 @@ impl<'c> Engine<'c> {
                 });
             opens.push(item);
         }
+        opens.extend(self.freeze_watch(context));
+        opens.extend(self.start_unconfirmed(context));
         opens
     }
 

@@ -88,7 +88,9 @@ fn the_end_of_a_soak_is_a_horizon() {
     let mut w = World::washing();
     w.act("tech", at(9, 2), cycle(1, at(9, 0)));
     assert_eq!(ask(&w, at(9, 3), |_| ()).horizon_ms, Some(at(9, 7)));
-    assert_eq!(ask(&w, at(9, 7), |_| ()).horizon_ms, Some(at(21, 0)));
+    // The starter rests until 300 s after the end of motoring.
+    assert_eq!(ask(&w, at(9, 7), |_| ()).horizon_ms, Some(at(9, 7) + 1000));
+    assert_eq!(ask(&w, at(9, 7) + 1000, |_| ()).horizon_ms, Some(at(21, 0)));
 }
 
 #[test]
@@ -106,9 +108,10 @@ fn supposing_an_item_closed_brings_what_its_closing_would_open() {
     w.report("tech", at(8, 11), 0);
     let kinds = |a: &Assessment| a.items.iter().map(|i| i.kind).collect::<Vec<ItemKind>>();
     let one = ask(&w, at(8, 12), |q| q.assume_closed = vec!["line-disconnected:PS-1".into()]);
-    assert_eq!(kinds(&one), [ItemKind::SignOffDue, ItemKind::InspectionDue]);
+    let short = [ItemKind::CyclesShort; 2];
+    assert_eq!(kinds(&one), [&short[..], &[ItemKind::SignOffDue, ItemKind::InspectionDue]].concat());
     assert!(one.first_line.starts_with("Assuming line-disconnected:PS-1 closed: No: engine 1 line PS-1 not inspected"));
-    let names = ["line-disconnected", "inspection-due", "sign-off-due"];
+    let names = ["cycles-short", "line-disconnected", "inspection-due", "sign-off-due"];
     let all = ask(&w, at(8, 12), |q| q.assume_closed = names.map(String::from).to_vec());
     assert_eq!(all.verdict, Verdict::NothingOpen);
     let other = ask(&w, at(8, 12), |q| q.assume_closed = vec!["line-disconnected:MV-2".into()]);

@@ -14,6 +14,11 @@ fn washed() -> World {
     w
 }
 
+/// What is open and no finding: a window that ended is one for ever.
+fn things(w: &World, time_ms: u64) -> Vec<String> {
+    w.metal(time_ms).into_iter().filter(|name| !name.starts_with("finding-open 1 run-up-missed")).collect()
+}
+
 fn blocks(w: &World, kind: ItemKind, time_ms: u64) -> Option<Blocks> {
     w.state_at(time_ms).items.iter().find(|i| i.kind == kind).map(|i| i.blocks)
 }
@@ -44,6 +49,7 @@ fn water_from_aborted_motoring_counts_as_water() {
     let mut w = World::washing();
     let aborted = v1::MotoringAborted {
         engine: engine(1),
+        motoring_started_ms: Some(at(9, 0) - 10 * SECOND),
         injection_started_ms: Some(at(9, 0)),
         injection_ended_ms: Some(at(9, 0) + 3 * SECOND),
         ..Default::default()
@@ -125,7 +131,7 @@ fn a_start_after_the_window_s_end_never_closes_what_is_overdue() {
     let end = at(WINDOW_END.0, WINDOW_END.1);
     let mut w = washed();
     w.act("planner", end + SECOND, started(1, 300));
-    assert_eq!(w.metal(end + SECOND), ["run-up-overdue 1"]);
+    assert_eq!(things(&w, end + SECOND), ["run-up-overdue 1"]);
 }
 
 #[test]
@@ -133,7 +139,7 @@ fn a_run_up_is_overdue_from_the_window_s_end() {
     let end = at(WINDOW_END.0, WINDOW_END.1);
     let w = washed();
     assert_eq!(w.metal(end - SECOND), ["run-up-due 1"]);
-    assert_eq!(w.metal(end), ["run-up-overdue 1"]);
+    assert_eq!(things(&w, end), ["run-up-overdue 1"]);
 }
 
 #[test]
@@ -203,7 +209,7 @@ fn a_start_awaited_blocks_from_the_second_after_the_latest_start() {
     w.waive(1, at(10, 0), at(19, 0));
     assert_eq!(blocks(&w, ItemKind::StartAwaited, at(20, 0)), Some(Blocks::Condition));
     assert_eq!(blocks(&w, ItemKind::StartAwaited, at(20, 0) + SECOND), Some(Blocks::Yes));
-    assert_eq!(w.metal(at(21, 0)), ["run-up-overdue 1"]);
+    assert_eq!(things(&w, at(21, 0)), ["run-up-overdue 1"]);
 }
 
 #[test]

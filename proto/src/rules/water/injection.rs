@@ -5,6 +5,7 @@ use crate::rules::procedure::Procedure;
 use crate::v1::{CycleRun, MotoringAborted};
 
 /// Injection of water: its instants in whole seconds.
+#[derive(Debug)]
 pub(in crate::rules) struct Injection {
     pub(in crate::rules) started_s: u64,
     pub(in crate::rules) ended_s: u64,

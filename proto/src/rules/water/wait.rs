@@ -25,6 +25,8 @@ pub(super) struct Wait<'c> {
     pub(super) last_ended_s: u64,
     pub(super) procedure: Option<Arc<Procedure>>,
     pub(super) waiver: Option<(Act<'c>, Waiver)>,
+    /// What said first that water in it may freeze, and why.
+    pub(super) freeze: Option<(Act<'c>, String)>,
     /// Valid cycles begun after the window ended: the first one, when it started, how many.
     pub(super) anew: Option<(Act<'c>, u64, u32)>,
 }
