@@ -86,6 +86,12 @@ fn rust_files(dir: &Path) -> Vec<PathBuf> {
     files
 }
 
+/// Whether a file is for tests alone, by its name or folder.
+fn is_test(root: &Path, file: &Path) -> bool {
+    let parts = file.strip_prefix(root).unwrap().components();
+    parts.skip(1).any(|part| part.as_os_str().to_str().is_some_and(|name| name.starts_with("test")))
+}
+
 /// The top module that a file of `src` belongs to.
 fn module(src: &Path, file: &Path) -> String {
     let first = file.strip_prefix(src).unwrap().components().next().unwrap();
@@ -127,8 +133,7 @@ fn each_module_names_only_those_that_it_may() {
                 .unwrap()
                 .components()
                 .any(|c| c.as_os_str() == "tests" || c.as_os_str() == "tests.rs");
-            let in_tests = file.file_stem().unwrap().to_str().unwrap().starts_with("test");
-            if of == "lib" || is_test || in_tests {
+            if of == "lib" || is_test(&src, &file) {
                 continue;
             }
             let may = rooms.get(of.as_str()).unwrap_or(&nothing);
@@ -165,11 +170,18 @@ fn no_file_is_longer_than_a_reader_can_hold() {
 #[test]
 fn nothing_that_people_read_says_that_an_aircraft_is_released() {
     // Where the word stands, it is denied, or it is the name of the fact that holds the other record's reference.
-    let may_stand =
-        ["not a release", "no release", "never release", "release_reference", "release-reference", "Release"];
+    let may_stand = [
+        "not a release",
+        "release reference",
+        "no release",
+        "never release",
+        "release_reference",
+        "release-reference",
+        "Release",
+    ];
     let mut wrong = Vec::new();
     for dir in ["proto/src", "service/src", "client/src"] {
-        for file in rust_files(&root().join(dir)) {
+        for file in rust_files(&root().join(dir)).into_iter().filter(|file| !is_test(&root(), file)) {
             let text = std::fs::read_to_string(&file).unwrap();
             let said = text.lines().filter(|line| line.contains('"') && !line.trim_start().starts_with("//"));
             for line in said.filter(|line| line.contains("release") && !may_stand.iter().any(|may| line.contains(may)))
