@@ -1,12 +1,20 @@
 //! The verifier: a whole log directory, checked with nothing but its bytes and a log key that the verifier brings.
 //!
-//! Each check has a name, which a bad log is reported under: `journal` (every frame, group and unused byte), `entry`,
-//! `chain`, `link`, `time received`, `fact` (exact bytes), `record` (every fact names this one), `signature`, `report`
-//! (devices' own signatures), `device chain` (places of runs, each naming the one before), `root` (every group's
-//! checkpoint: signature, size, root) and, where a folder of blobs is given, `blob` (what facts name is there, and is what
-//! they name). An entry that is not even what its group's checkpoint signed is reported under `signature`, `chain` or `link`
-//! where it breaks these, and under `root` otherwise; frames that were written whole and do not follow one another break
-//! the `chain`. A fact whose key is never enrolled cannot be checked; it is counted as unread.
+//! A bad log is reported under the first word that fits, and a second, finer one that tells people which of its
+//! questions failed. An altered byte that is not caught by a frame's checksum breaks one of the middle four:
+//!
+//! | word | asks | finer |
+//! |---|---|---|
+//! | `journal` | every byte of every file is written whole and accounted for: headers, checksums, unused space | – |
+//! | `chain` | everything stands at its place, once, in order | `frames` of the files; an entry's `index`, `previous entry`, `time received` |
+//! | `signature` | every envelope is in the exact form and signed by whom it says | `fact`, `founding`, `record`, `size`, `service`, `report` (devices' own), `signature` |
+//! | `link` | every entry names those before it | `subjects`; `device chain` (places of runs, each naming the one before) |
+//! | `root` | every group's checkpoint fits what stands before it, under the log key | `checkpoint`, `log key`; `entry` (bytes that are no entry at all) |
+//! | `blob` | what facts name is there and is what they name, where a folder of blobs is given | – |
+//!
+//! The order is such that the most telling is named: a place that does not follow, then a signature that does not hold
+//! (whatever else the altered fact breaks), then links, then the checkpoint. A fact whose key is never enrolled cannot be
+//! checked; it is counted as unread.
 //!
 //! Not checked here: whether a device was enrolled when its facts were admitted (the log proves the author, for the
 //! device it has the service's word). One log key is followed from the first entry to the last: a log that went on under
@@ -46,15 +54,29 @@ pub struct Asked<'a> {
     pub blobs: Option<&'a Path>,
 }
 
-/// A check that failed, before its place is known.
-#[derive(Debug, thiserror::Error)]
-#[error("{check}: {why}")]
-struct Failed {
+/// What does not hold, before its place is known: see [`Fault::Bad`].
+#[derive(Debug, Clone, PartialEq, Eq)]
+struct Wrong {
     check: &'static str,
+    part: &'static str,
+    why: String,
+}
+
+impl Wrong {
+    /// For `map_err` on what says why in words.
+    fn of<E: std::fmt::Display>(check: &'static str, part: &'static str) -> impl Fn(E) -> Wrong {
+        move |why| Wrong { check, part, why: why.to_string() }
+    }
+}
+
+/// A check that failed.
+#[derive(Debug, thiserror::Error)]
+#[error("{}: {}: {}", wrong.check, wrong.part, wrong.why)]
+struct Failed {
+    wrong: Wrong,
     index: u64,
     /// Where the entry's frame begins in its file; none: the group as a whole is wrong.
     offset: Option<u64>,
-    why: String,
 }
 
 /// Verifies the segment files in a folder.
@@ -92,25 +114,12 @@ pub fn check(dir: &Path, asked: &Asked<'_>, progress: &mut dyn FnMut(u64)) -> Re
     checker.finish(scan.segments)
 }
 
-/// Frames that were written whole and still do not follow one another: it is their chain that is broken, not the disk.
-fn follows_not(fault: &journal::Fault) -> bool {
-    use journal::Fault as F;
-    matches!(
-        fault,
-        F::UnknownType(_)
-            | F::BadBody(_)
-            | F::OutOfPlace(_)
-            | F::GroupFirst { .. }
-            | F::MarkAmiss(_)
-            | F::Overlap
-            | F::PreviousHash
-    )
-}
-
 fn fault(error: JournalError) -> Fault {
     if let Some(damage) = error.damage() {
+        let (check, part) = word(&damage.fault);
         return Fault::Bad {
-            check: if follows_not(&damage.fault) { "chain" } else { "journal" },
+            check,
+            part,
             index: damage.index,
             file: Some(damage.file.clone()),
             offset: Some(damage.offset),
@@ -120,14 +129,34 @@ fn fault(error: JournalError) -> Fault {
     match error {
         JournalError::Visit { file, offset, source, .. } => match source.downcast::<Box<Failed>>() {
             Ok(failed) => Fault::Bad {
-                check: failed.check,
+                check: failed.wrong.check,
+                part: failed.wrong.part,
                 index: Some(failed.index),
                 file: Some(file),
                 offset: failed.offset.or(Some(offset)),
-                why: failed.why,
+                why: failed.wrong.why,
             },
             Err(other) => Fault::CouldNot(other.to_string()),
         },
         other => Fault::CouldNot(other.to_string()),
+    }
+}
+
+/// Frames that are well written by themselves and do not follow one another are a broken chain; all else is bytes that
+/// nobody wrote so.
+fn word(fault: &journal::Fault) -> (&'static str, &'static str) {
+    use journal::Fault::*;
+    match fault {
+        HeaderFirst(_)
+        | PreviousHash
+        | Overlap
+        | MissingSegment(_)
+        | NotSealed
+        | GroupFirst { .. }
+        | MarkAmiss(_)
+        | UnknownType(_)
+        | BadBody(_)
+        | OutOfPlace(_) => ("chain", "frames"),
+        _ => ("journal", "journal"),
     }
 }

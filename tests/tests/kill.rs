@@ -1,19 +1,21 @@
 //! The real service program killed in the middle of streams from four stations, again and again: what was acknowledged is
-//! there, once, in order; the rest is settled by sending again.
+//! there, once, in order; the rest is settled by sending again. Most kills wait until the log's file has grown by a group
+//! of facts and fall at once then: the facts are written, and nobody has been told.
 #![allow(clippy::print_stdout)] // It prints its seed and its figures.
 
-use std::collections::{HashMap, HashSet};
+use std::collections::HashMap;
+use std::fs::File;
 use std::io::{BufRead, BufReader};
-use std::path::Path;
+use std::os::unix::fs::FileExt;
+use std::path::{Path, PathBuf};
 use std::process::{Child, Command, Stdio};
 use std::time::{Duration, Instant};
 
 use rinsebook_client::station::{Receipt, Station};
 use rinsebook_client::sync::sync;
-use rinsebook_client::verify::log_dir;
+use rinsebook_client::verify::{Good, log_dir};
 use rinsebook_proto::bytes::Hash;
-use rinsebook_proto::entry::Entry;
-use rinsebook_proto::journal::{self, Group, Kind, RealDisk};
+use rinsebook_proto::journal::{self, Kind, RealDisk, Scan};
 use rinsebook_proto::key::SigningKey;
 use rinsebook_proto::note::VerifierKey;
 use rinsebook_proto::tree::leaf_hash;
@@ -21,7 +23,13 @@ use rinsebook_tests::shop::{MORNING_MS, Shop, Wash, disconnected};
 use rinsebook_tests::world::Dice;
 
 const FACTS_A_CARD: u64 = 40;
-const ROUNDS: u64 = 50;
+/// Kills, at the least; and so many of them between write and acknowledgement.
+const KILLS: u32 = 50;
+const BETWEEN: u32 = 10;
+/// Where the moments fall badly, more kills are tried up to this many.
+const MOST_KILLS: u32 = 80;
+/// A group of so many entries holds facts, and not devices' reports alone: there are four devices.
+const FACTS_AND_NOT_REPORTS: u32 = 8;
 
 /// The program, started on the shop's folder; killed when dropped.
 struct Program {
@@ -58,8 +66,96 @@ impl Drop for Program {
     }
 }
 
+/// When to kill.
+#[derive(Debug, Clone, Copy)]
+enum Moment {
+    /// After this pause.
+    Pause(Duration),
+    /// When the log's file shows a group of facts, after so many others; when it is there whole, or when it begins.
+    Written { after: u64, whole: bool },
+}
+
+impl Moment {
+    fn throw(dice: &mut Dice) -> Moment {
+        if dice.once_in(5) {
+            Moment::Pause(Duration::from_millis(30 + dice.below(170)))
+        } else {
+            Moment::Written { after: dice.below(6), whole: dice.once_in(2) }
+        }
+    }
+
+    /// Waits for it; the caller kills.
+    fn wait(self, log: &Path) {
+        match self {
+            Moment::Pause(pause) => std::thread::sleep(pause),
+            Moment::Written { after, whole } => {
+                let (mut growth, started) = (Growth::of(log), Instant::now());
+                for _ in 0..=after {
+                    while !growth.group_of_facts(whole) {
+                        // A stream that never comes to a group ends in a kill all the same.
+                        if started.elapsed() > Duration::from_secs(10) {
+                            return;
+                        }
+                        std::thread::sleep(Duration::from_micros(20));
+                    }
+                }
+            }
+        }
+    }
+}
+
+/// Follows the frames of the log's newest file while it is written. A frame is u32 body length, u32 checksum, u8 type,
+/// body; a group begins with type 1 (u64 first, u32 count, ..) and ends with type 3.
+struct Growth {
+    file: File,
+    at: u64,
+    /// Entries of the group that has begun and not ended.
+    open: Option<u32>,
+}
+
+impl Growth {
+    /// From the end of what is there now.
+    fn of(log: &Path) -> Growth {
+        let newest: PathBuf = std::fs::read_dir(log).unwrap().map(|file| file.unwrap().path()).max().unwrap();
+        let mut growth = Growth { file: File::open(newest).unwrap(), at: 60, open: None };
+        while growth.frame().is_some() {}
+        growth
+    }
+
+    /// The next frame's type, where there is one; with the entries that its group has, where one begins.
+    fn frame(&mut self) -> Option<(u8, u32)> {
+        let mut head = [0; 21];
+        self.file.read_exact_at(&mut head, self.at).ok()?;
+        let length = u32::from_be_bytes(head[..4].try_into().unwrap());
+        let kind = head[8];
+        if kind == 0 {
+            return None;
+        }
+        self.at += 9 + u64::from(length);
+        Some((kind, if kind == 1 { u32::from_be_bytes(head[17..21].try_into().unwrap()) } else { 0 }))
+    }
+
+    /// Whether another group of facts has begun, or has ended where it is asked to be whole.
+    fn group_of_facts(&mut self, whole: bool) -> bool {
+        while let Some((kind, entries)) = self.frame() {
+            let count = match kind {
+                1 => {
+                    self.open = Some(entries);
+                    (!whole).then_some(entries)
+                }
+                3 => self.open.take().filter(|_| whole),
+                _ => None,
+            };
+            if count.is_some_and(|count| count >= FACTS_AND_NOT_REPORTS) {
+                return true;
+            }
+        }
+        false
+    }
+}
+
 /// Signs and sends until the link breaks.
-async fn stream(mut station: Station, signer: SigningKey, wash: Wash, round: u64) -> Station {
+async fn stream(mut station: Station, signer: SigningKey, wash: Wash, round: u32) -> Station {
     for card in 0..1000 {
         let line = |n| format!("L-{round}-{card}-{n}");
         let drafts = (0..FACTS_A_CARD).map(|n| wash.on(1, disconnected(&line(n)), MORNING_MS)).collect();
@@ -71,97 +167,57 @@ async fn stream(mut station: Station, signer: SigningKey, wash: Wash, round: u64
     station
 }
 
-/// Waits until the newest file of the log was seen to change that often; not for ever.
-fn wait_for_writes(log: &Path, writes: u64) {
-    let newest = || {
-        let files = std::fs::read_dir(log).unwrap().filter_map(Result::ok);
-        files.filter_map(|file| file.metadata().ok()?.modified().ok()).max()
+/// Four stations stream until the program is killed.
+async fn kill_in_the_middle(shop: &Shop, stations: &mut Vec<Station>, program: Program, moment: Moment, round: u32) {
+    let runtime = tokio::runtime::Handle::current();
+    let stream_of = |station: Station| {
+        let (signer, wash, runtime) = (shop.technician.key.clone(), Wash::of(shop.aircraft), runtime.clone());
+        tokio::task::spawn_blocking(move || runtime.block_on(stream(station, signer, wash, round)))
     };
-    let (mut seen, mut last) = (0, newest());
-    let begun = Instant::now();
-    while seen < writes && begun.elapsed() < Duration::from_secs(2) {
-        let now = newest();
-        if now != last {
-            (seen, last) = (seen + 1, now);
-        }
-        std::thread::sleep(Duration::from_micros(100));
-    }
-}
-
-/// Whether a whole group of the log holds the envelope of any of these.
-fn holds_any(log: &Path, unanswered: &HashSet<Hash>) -> bool {
-    let mut found = false;
-    let visit = |group: &Group| {
-        let envelopes = group.records.iter().filter_map(|record| Entry::decode(record).ok()).map(|e| e.envelope);
-        found |= envelopes.into_iter().any(|envelope| unanswered.contains(&Hash::of(&envelope)));
-        Ok::<_, std::convert::Infallible>(leaf_hash(group.records.last().unwrap()).0)
-    };
-    // A torn end is what a kill may leave: what stands before it was visited.
-    let _ = journal::scan(&RealDisk, log, Kind::Log, visit);
-    found
-}
-
-#[tokio::test(flavor = "multi_thread")]
-async fn fifty_kills_in_the_middle_of_four_streams_lose_double_and_reorder_nothing() {
-    let seed = std::time::UNIX_EPOCH.elapsed().unwrap().as_nanos() as u64;
-    println!("seed of the moments: {seed}");
-    let mut dice = Dice::new(seed);
-    let mut shop = Shop::open().await.unwrap();
-    let mut stations = Vec::new();
-    for n in 0..4 {
-        stations.push(shop.station(&format!("ramp-{n}")).await.unwrap());
-    }
-    let running = shop.service.take().unwrap();
-    let key = VerifierKey::parse(&running.verifier_key).unwrap();
-    running.stop().await.unwrap();
-
-    let mut between = 0;
-    for round in 0..ROUNDS {
-        let program = Program::start(&shop);
-        let tasks: Vec<_> = stations
-            .drain(..)
-            .map(|mut station| {
-                station.home.set_address(&program.address).unwrap();
-                let signer = shop.technician.key.clone();
-                let wash = Wash::of(shop.aircraft);
-                let runtime = tokio::runtime::Handle::current();
-                tokio::task::spawn_blocking(move || runtime.block_on(stream(station, signer, wash, round)))
-            })
-            .collect();
-        // The moment after a write is when a kill falls between it and its acknowledgement.
-        let writes = 2 + dice.below(12);
-        tokio::task::block_in_place(|| wait_for_writes(&shop.data().join("log"), writes));
+    let tasks: Vec<_> = stations.drain(..).map(stream_of).collect();
+    let log = shop.data().join("log");
+    let killing = tokio::task::spawn_blocking(move || {
+        moment.wait(&log);
         drop(program);
-        for task in tasks {
-            stations.push(task.await.unwrap());
-        }
-        // Written, synced or not, and nobody was told: what a station has no answer for and the files hold all the same.
-        let unanswered: HashSet<Hash> = stations.iter().flat_map(Station::unsent).map(|item| item.hash()).collect();
-        between += u32::from(holds_any(&shop.data().join("log"), &unanswered));
+    });
+    killing.await.unwrap();
+    for task in tasks {
+        stations.push(task.await.unwrap());
     }
-    let program = Program::start(&shop);
-    let mut acknowledged: HashMap<u64, Hash> = HashMap::new();
-    let (mut known, mut signed) = (0, 0);
-    for station in &mut stations {
+}
+
+/// Sends once more what has no outcome, to a program that was started anew; gives how many of these facts were in the
+/// log already. Each is sent once, so that `known` says: written before the kill.
+async fn settle(stations: &mut [Station], program: &Program) -> u64 {
+    let mut known = 0;
+    for station in stations {
         station.home.set_address(&program.address).unwrap();
-        known += sync(station, 5).await.unwrap().known;
+        let report = sync(station, 1).await.unwrap();
+        assert!(report.refused.is_empty() && report.left == 0, "{report:?}");
+        known += report.known;
+    }
+    known
+}
+
+/// What every station was told of every fact that it signed: entry hashes by index.
+fn acknowledged(stations: &[Station]) -> HashMap<u64, Hash> {
+    let mut acknowledged = HashMap::new();
+    for station in stations {
         assert!(station.unsent().is_empty());
         for item in station.outbox_items() {
-            signed += 1;
             let Some(Receipt::InLog(index, hash)) = station.receipt(&item.hash()) else {
                 panic!("a fact without its place in the log")
             };
             assert_eq!(acknowledged.insert(*index, *hash), None, "two facts at one place");
         }
     }
-    drop(program);
+    acknowledged
+}
 
-    // A log that was killed may end in a write that nobody was told of: opening it once cuts that.
-    shop.restart(&mut []).await.unwrap();
-    shop.service.take().unwrap().stop().await.unwrap();
-    let log = shop.data().join("log");
-    let good = log_dir(&log, Some(&key)).unwrap();
-    let scan = journal::scan(&RealDisk, &log, Kind::Log, |group| {
+/// The log verifies, and holds each of these at its place.
+fn check_log(log: &Path, key: &VerifierKey, mut acknowledged: HashMap<u64, Hash>) -> (Good, Scan) {
+    let good = log_dir(log, Some(key)).unwrap();
+    let scan = journal::scan(&RealDisk, log, Kind::Log, |group| {
         for (index, record) in (group.first..).zip(&group.records) {
             if let Some(hash) = acknowledged.remove(&index) {
                 assert_eq!(leaf_hash(record), hash, "entry {index}");
@@ -171,14 +227,55 @@ async fn fifty_kills_in_the_middle_of_four_streams_lose_double_and_reorder_nothi
     })
     .unwrap();
     assert!(acknowledged.is_empty(), "{} acknowledged facts are not in the log", acknowledged.len());
-    assert!(scan.records > scan.groups);
-    assert!(between >= 10, "only {between} kills fell between a write and its acknowledgement");
-    assert!(known > 0, "what had been written was known when it was sent again");
+    (good, scan)
+}
+
+fn seed() -> u64 {
+    let seed = std::env::var("RINSEBOOK_SEED").ok().and_then(|s| s.parse().ok());
+    let seed = seed.unwrap_or_else(|| std::time::UNIX_EPOCH.elapsed().unwrap().as_nanos() as u64);
+    println!("RINSEBOOK_SEED={seed}");
+    seed
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn fifty_kills_in_the_middle_of_four_streams_lose_double_and_reorder_nothing() {
+    let mut dice = Dice::new(seed());
+    let mut shop = Shop::open().await.unwrap();
+    let mut stations = Vec::new();
+    for n in 0..4 {
+        stations.push(shop.station(&format!("ramp-{n}")).await.unwrap());
+    }
+    let running = shop.service.take().unwrap();
+    let key = VerifierKey::parse(&running.verifier_key).unwrap();
+    running.stop().await.unwrap();
+
+    let (mut kills, mut on_their_way, mut between, mut known) = (0, 0, 0, 0);
+    loop {
+        let program = Program::start(&shop);
+        let known_now = settle(&mut stations, &program).await;
+        known += known_now;
+        between += u32::from(known_now > 0);
+        if kills == MOST_KILLS || kills >= KILLS && between >= BETWEEN {
+            break;
+        }
+        kill_in_the_middle(&shop, &mut stations, program, Moment::throw(&mut dice), kills).await;
+        kills += 1;
+        on_their_way += u32::from(stations.iter().any(|station| !station.unsent().is_empty()));
+    }
+
+    // A log that was killed may end in a write that nobody was told of: opening it once cuts that.
+    shop.restart(&mut []).await.unwrap();
+    shop.service.take().unwrap().stop().await.unwrap();
+    let acknowledged = acknowledged(&stations);
+    let facts = acknowledged.len();
+    let (good, scan) = check_log(&shop.data().join("log"), &key, acknowledged);
     println!(
-        "kills {ROUNDS}, of them {between} between a write and its acknowledgement; signed and acknowledged {signed}, lost 0; written but unanswered, \
-         known when sent again {known}; {} entries in {} groups: {:.1} entries a sync",
+        "rounds {kills}, with facts on their way {on_their_way}; acknowledged {facts}, lost 0; killed between write and \
+         acknowledgement {between} ({known} facts, known when sent again); {} entries in {} groups: {:.1} entries a sync",
         good.entries,
         scan.groups,
         scan.records as f64 / scan.groups as f64
     );
+    assert!(scan.records > scan.groups);
+    assert!(between >= BETWEEN, "only {between} of {kills} kills fell between write and acknowledgement");
 }

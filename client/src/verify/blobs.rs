@@ -94,6 +94,7 @@ impl Blobs {
         if let Some((digest, index)) = self.missing.iter().min_by_key(|(_, index)| **index) {
             return Err(Fault::Bad {
                 check: "blob",
+                part: "blob",
                 index: Some(*index),
                 file: None,
                 offset: None,

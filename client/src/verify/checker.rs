@@ -4,20 +4,18 @@ use std::collections::HashMap;
 
 use rayon::prelude::*;
 use rinsebook_proto::bytes::{Hash, Id};
-use rinsebook_proto::entry::{Entry, EntryChain};
+use rinsebook_proto::entry::{BadEntry, Entry, EntryChain};
 use rinsebook_proto::fact::{Kind, MAX_ENVELOPE_BYTES, MAX_SERVICE_ENVELOPE_BYTES, Signed};
 use rinsebook_proto::journal::Group;
 use rinsebook_proto::key;
 use rinsebook_proto::note::{Checkpoint, VerifierKey};
 use rinsebook_proto::tree::{Edge, leaf_hash};
+use rinsebook_proto::v1;
 
 use super::blobs::Blobs;
 use super::keys::Keys;
 use super::places::Places;
-use super::{Asked, Failed, Fault, Good};
-
-/// A failed check's name and why.
-type Wrong = (&'static str, String);
+use super::{Asked, Failed, Fault, Good, Wrong};
 
 /// Fewer entries than this are not worth another thread.
 const ENTRIES_A_THREAD: usize = 8;
@@ -73,85 +71,78 @@ impl Checker {
         let keys = &self.keys;
         let opened: Vec<Result<Opened, Wrong>> =
             group.records.par_iter().with_min_len(ENTRIES_A_THREAD).map(|data| open(data, keys)).collect();
-        let before = self.edge.clone();
         let mut last = Hash::ZERO;
         for (at, (data, opened)) in group.records.iter().zip(opened).enumerate() {
             let index = group.first + at as u64;
             let checked = opened.and_then(|opened| self.entry(index, data, opened));
-            last = checked.map_err(|wrong| failed(group, at, self.unsigned(&before, group, wrong)))?;
+            last = checked.map_err(|wrong| failed(group, at, wrong))?;
         }
         let index = group.first + group.records.len() as u64 - 1;
-        self.checkpoint(&group.end).map_err(|why| Failed { check: "root", index, offset: None, why })?;
+        self.checkpoint(&group.end).map_err(|wrong| Failed { wrong, index, offset: None })?;
         self.good.groups += 1;
         Ok(last.0)
     }
 
-    /// What is wrong with an entry that is not even what the log signed is that first of all; the rest is how it shows.
-    fn unsigned(&self, before: &Edge, group: &Group, (check, why): Wrong) -> Wrong {
-        let mut edge = before.clone();
-        group.records.iter().for_each(|data| edge.push(leaf_hash(data)));
-        let checkpoint =
-            std::str::from_utf8(&group.end).ok().and_then(|n| Checkpoint::open(n, self.log_key.as_slice()).ok());
-        let others = checkpoint.is_some_and(|signed| signed.root != edge.root());
-        if others && !["signature", "chain", "link"].contains(&check) {
-            return ("root", format!("the log signed other bytes: {check}: {why}"));
-        }
-        (check, why)
-    }
-
     fn entry(&mut self, index: u64, data: &[u8], opened: Opened) -> Result<Hash, Wrong> {
         let Opened { entry, fact, holds } = opened;
-        let hash = self.chain.check(&entry, data, &fact.header().subjects).map_err(|e| {
-            let check = match e.0 {
-                why if why.starts_with("link:") => "link",
-                why if why.starts_with("its time received") => "time received",
-                _ => "chain",
-            };
-            (check, e.to_string())
-        })?;
-        self.edge.push(hash);
+        let header = fact.header();
+        let linked = match self.chain.check(&entry, data, &header.subjects).map_err(chain_or_link) {
+            Err(wrong) if wrong.check == "chain" => return Err(wrong),
+            linked => linked,
+        };
         if index == 0 {
-            self.found(&fact).map_err(|why| ("record", why))?;
-        } else if fact.header().record != self.record {
-            return Err(("record", "it names another record".to_owned()));
+            self.found(&fact).map_err(Wrong::of("signature", "founding"))?;
         }
-        let from_service = Some(fact.header().device) == self.service_device;
-        if !from_service && entry.envelope.len() > MAX_ENVELOPE_BYTES {
-            return Err(("fact", "it is larger than a device's fact may be".to_owned()));
-        }
-        self.places.admit(fact.header(), fact.hash()).map_err(|why| ("device chain", why))?;
-        if let (true, Some(kind)) = (from_service, fact.kind()) {
-            self.places.told(kind).map_err(|why| ("device chain", why))?;
-        }
+        let from_service = Some(header.device) == self.service_device;
         self.signature(index, &fact, holds, from_service)?;
+        // Subjects that were altered make the links look wrong: that the signature holds says that it is the links.
+        let hash = linked?;
+        self.edge.push(hash);
+        match fact.kind() {
+            Some(Kind::RecordFounded(founded)) if index == 0 => {
+                self.log_key(founded).map_err(Wrong::of("root", "log key"))?;
+            }
+            _ if header.record != self.record => {
+                return Err(Wrong::of("signature", "record")("it is signed for another record"));
+            }
+            _ => {}
+        }
+        if !from_service && entry.envelope.len() > MAX_ENVELOPE_BYTES {
+            return Err(Wrong::of("signature", "size")("it is larger than a device's fact may be"));
+        }
+        self.places.admit(header, fact.hash()).map_err(Wrong::of("link", "device chain"))?;
+        if let (true, Some(kind)) = (from_service, fact.kind()) {
+            self.places.told(kind).map_err(Wrong::of("link", "device chain"))?;
+        }
         if let (Some(blobs), Some(kind)) = (&mut self.blobs, fact.kind()) {
-            blobs.named(index, kind).map_err(|why| ("blob", why))?;
+            blobs.named(index, kind).map_err(Wrong::of("blob", "blob"))?;
         }
         self.good.entries += 1;
         Ok(hash)
     }
 
-    fn found(&mut self, fact: &Signed) -> Result<(), String> {
+    /// Takes the keys of the founding fact, which its own signature is checked with.
+    fn found(&mut self, fact: &Signed) -> Result<(), &'static str> {
         let Some(Kind::RecordFounded(founded)) = fact.kind() else {
-            return Err("the first entry is not the founding fact".to_owned());
+            return Err("the first entry is not the founding fact");
         };
         if fact.header().record != Hash::ZERO {
-            return Err("the founding fact names a record".to_owned());
+            return Err("the founding fact names a record");
         }
         self.record = fact.hash();
         self.service_device = Id::from_slice(&founded.service_device);
         self.keys.found(self.record, founded);
+        Ok(())
+    }
+
+    /// The log key that the founding fact names: the one that was brought, or, without one, the one to go by.
+    fn log_key(&mut self, founded: &v1::RecordFounded) -> Result<(), String> {
         let log_public_key = key::public_key(&founded.log_public_key).map_err(|e| e.to_string())?;
         let own = VerifierKey::new(&format!("{}/1", founded.origin_name), log_public_key);
-        match &self.log_key {
-            Some(key) if *key != own => {
-                Err("the founding fact names another log or log key than the one given".to_owned())
-            }
-            Some(_) => Ok(()),
-            None => {
-                self.log_key = Some(own);
-                Ok(())
-            }
+        if *self.log_key.get_or_insert_with(|| own.clone()) == own {
+            Ok(())
+        } else {
+            Err("the founding fact names another log or log key than the one given".to_owned())
         }
     }
 
@@ -159,18 +150,18 @@ impl Checker {
         let author = &fact.header().author_key;
         // The service alone signs for its own device, and for no other: its facts take places and speak of devices.
         if from_service != self.keys.is_service(author) {
-            return Err(("signature", "the service's key and the service's device do not go together".to_owned()));
+            return Err(Wrong::of("signature", "service")("the service's key and device do not go together"));
         }
         let Some(holds) = holds.or_else(|| self.keys.get(author).map(|key| fact.signed_by(&key))) else {
             return self.unknown_key(fact);
         };
         if !holds {
-            return Err(("signature", "it does not hold under the key that the fact names".to_owned()));
+            return Err(Wrong::of("signature", "signature")("it does not hold under the key that the fact names"));
         }
         self.good.signatures += 1;
         let Some(kind) = fact.kind() else { return Ok(()) };
         if from_service {
-            return self.report(kind).map_err(|why| ("report", why));
+            return self.report(kind).map_err(Wrong::of("signature", "report"));
         }
         if let (Some(blobs), Kind::AnnexErased(erased)) = (&mut self.blobs, kind)
             && self.keys.by_custodian(fact)
@@ -186,7 +177,8 @@ impl Checker {
     fn unknown_key(&mut self, fact: &Signed) -> Result<(), Wrong> {
         // The founding fact brings its own key, with proof of it: nothing can come later that would make it good.
         if fact.header().record == Hash::ZERO {
-            return Err(("signature", "the founding fact does not prove the key that signed it".to_owned()));
+            let why = "the founding fact does not prove the key that signed it";
+            return Err(Wrong::of("signature", "founding")(why));
         }
         if self.keys.by_recovery_key(fact) {
             self.good.signatures += 1;
@@ -207,11 +199,12 @@ impl Checker {
         Ok(())
     }
 
-    fn checkpoint(&self, end: &[u8]) -> Result<(), String> {
-        let note = std::str::from_utf8(end).map_err(|_| "the checkpoint is no text".to_owned())?;
-        let checkpoint = Checkpoint::open(note, self.log_key.as_slice()).map_err(|e| e.to_string())?;
+    fn checkpoint(&self, end: &[u8]) -> Result<(), Wrong> {
+        let wrong = Wrong::of("root", "checkpoint");
+        let note = std::str::from_utf8(end).map_err(|_| wrong("it is no text".to_owned()))?;
+        let checkpoint = Checkpoint::open(note, self.log_key.as_slice()).map_err(|e| wrong(e.to_string()))?;
         if checkpoint.size != self.edge.size() || checkpoint.root != self.edge.root() {
-            return Err("the checkpoint has another size or root than the entries give".to_owned());
+            return Err(wrong("it has another size or root than the entries give".to_owned()));
         }
         Ok(())
     }
@@ -249,14 +242,24 @@ impl Checker {
 }
 
 fn open(data: &[u8], keys: &Keys) -> Result<Opened, Wrong> {
-    let entry = Entry::decode(data).map_err(|e| ("entry", e.to_string()))?;
-    let fact = Signed::parse(&entry.envelope, MAX_SERVICE_ENVELOPE_BYTES).map_err(|e| ("fact", e.to_string()))?;
+    let entry = Entry::decode(data).map_err(Wrong::of("root", "entry"))?;
+    let fact = Signed::parse(&entry.envelope, MAX_SERVICE_ENVELOPE_BYTES).map_err(Wrong::of("signature", "fact"))?;
     let holds = keys.get(&fact.header().author_key).map(|key| fact.signed_by(&key));
     Ok(Opened { entry, fact, holds })
 }
 
-fn failed(group: &Group, at: usize, (check, why): Wrong) -> Failed {
-    Failed { check, index: group.first + at as u64, offset: group.record_offsets.get(at).copied(), why }
+fn chain_or_link(bad: BadEntry) -> Wrong {
+    let (check, part) = match bad.0 {
+        why if why.starts_with("link:") => ("link", "subjects"),
+        why if why.starts_with("chain:") => ("chain", "previous entry"),
+        why if why.starts_with("its time received") => ("chain", "time received"),
+        _ => ("chain", "index"),
+    };
+    Wrong::of(check, part)(bad.0.trim_start_matches("link: ").trim_start_matches("chain: "))
+}
+
+fn failed(group: &Group, at: usize, wrong: Wrong) -> Failed {
+    Failed { wrong, index: group.first + at as u64, offset: group.record_offsets.get(at).copied() }
 }
 
 /// Reads the log once more for facts that came before their key did, and makes sure that it is still the same log.

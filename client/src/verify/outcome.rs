@@ -49,10 +49,12 @@ pub struct BlobCounts {
 #[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
 pub enum Fault {
     /// Checked and found bad.
-    #[error("bad: {check}{}: {why}", place(*index, file.as_deref(), *offset))]
+    #[error("bad: {check}{}: {}{why}", place(*index, file.as_deref(), *offset), clause(check, part))]
     Bad {
-        /// The check's name.
+        /// What does not hold: `journal`, `signature`, `chain`, `link`, `root` or `blob`; see [`super`].
         check: &'static str,
+        /// Which of the things that this asks, such as `device chain`; for people.
+        part: &'static str,
         /// The entry, where it is known.
         index: Option<u64>,
         /// The segment file.
@@ -75,14 +77,19 @@ fn place(index: Option<u64>, file: Option<&str>, offset: Option<u64>) -> String 
     }
 }
 
+fn clause(check: &str, part: &str) -> String {
+    if part == check { String::new() } else { format!("{part}: ") }
+}
+
 impl Fault {
     /// The same as one object, under stable names; what is not known is null.
     pub fn to_json(&self) -> Value {
         match self {
-            Fault::Bad { check, index, file, offset, why } => json!({
+            Fault::Bad { check, part, index, file, offset, why } => json!({
                 "checked": true,
                 "good": false,
                 "check": check,
+                "part": part,
                 "index": index,
                 "file": file,
                 "offset": offset,

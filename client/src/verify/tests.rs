@@ -28,9 +28,10 @@ fn check_altered(log: &TestLog, alter: impl FnOnce(&mut Entry)) -> Result<Good, 
     log_dir(dir.path(), Some(&log.verifier_key()))
 }
 
-fn named(result: Result<Good, Fault>) -> (&'static str, Option<u64>) {
+/// The word that it is found bad under, the finer one, the entry.
+fn named(result: Result<Good, Fault>) -> (&'static str, &'static str, Option<u64>) {
     match result {
-        Err(Fault::Bad { check, index, .. }) => (check, index),
+        Err(Fault::Bad { check, part, index, .. }) => (check, part, index),
         other => panic!("not found bad: {other:?}"),
     }
 }
@@ -126,11 +127,14 @@ fn a_folder_that_is_not_there_is_not_checked_rather_than_bad() {
 #[test]
 fn an_entry_altered_hashed_and_signed_again_is_named_by_what_it_breaks() {
     let log = small();
-    assert_eq!(named(check_altered(&log, |e| e.links[0].ordinal -= 1)), ("link", Some(3)));
-    assert_eq!(named(check_altered(&log, |e| e.links[0].previous_hash = Hash::ZERO)), ("link", Some(3)));
-    assert_eq!(named(check_altered(&log, |e| e.previous = Hash::ZERO)), ("chain", Some(3)));
-    assert_eq!(named(check_altered(&log, |e| e.received_ms = 0)), ("time received", Some(3)));
-    assert_eq!(named(check_altered(&log, |e| *e.envelope.last_mut().unwrap() ^= 1)), ("signature", Some(3)));
+    assert_eq!(named(check_altered(&log, |e| e.links[0].ordinal -= 1)), ("link", "subjects", Some(3)));
+    assert_eq!(named(check_altered(&log, |e| e.links[0].previous_hash = Hash::ZERO)), ("link", "subjects", Some(3)));
+    assert_eq!(named(check_altered(&log, |e| e.previous = Hash::ZERO)), ("chain", "previous entry", Some(3)));
+    assert_eq!(named(check_altered(&log, |e| e.received_ms = 0)), ("chain", "time received", Some(3)));
+    assert_eq!(
+        named(check_altered(&log, |e| *e.envelope.last_mut().unwrap() ^= 1)),
+        ("signature", "signature", Some(3))
+    );
     check_altered(&log, |_| {}).unwrap();
 }
 
@@ -148,16 +152,16 @@ fn a_checkpoint_signed_over_a_wrong_root_or_size_is_found() {
 fn a_log_under_another_key_than_the_one_given_is_found() {
     let (log, dir) = (small(), tempfile::tempdir().unwrap());
     log.write(dir.path(), ONE_FILE, |_| {}, |_| {});
-    assert_eq!(named(log_dir(dir.path(), Some(&small().verifier_key()))), ("record", Some(0)));
+    assert_eq!(named(log_dir(dir.path(), Some(&small().verifier_key()))), ("root", "log key", Some(0)));
 }
 
 #[test]
 fn a_founding_fact_that_its_own_custodian_key_did_not_sign_is_bad_not_unread() {
     let stranger = key::generate();
     let log = TestLog::founded(|f| f.custodian_key = Some(key_of(OTHER, &stranger)));
-    assert_eq!(named(check(&log)), ("signature", Some(0)));
+    assert_eq!(named(check(&log)), ("signature", "founding", Some(0)));
     let log = TestLog::founded(|f| f.custodian_key.as_mut().unwrap().possession[0] ^= 1);
-    assert_eq!(named(check(&log)), ("signature", Some(0)));
+    assert_eq!(named(check(&log)), ("signature", "founding", Some(0)));
 }
 
 #[test]
@@ -166,12 +170,12 @@ fn nobody_but_the_service_signs_for_the_services_device_and_it_signs_for_no_othe
         let mut log = small();
         let signer = if stranger { key::generate() } else { log.custodian_key.clone() };
         log.add(&By(SERVICE, &signer), person(STRANGER), vec![]);
-        assert_eq!(named(check(&log)), ("signature", Some(4)));
+        assert_eq!(named(check(&log)), ("signature", "service", Some(4)));
     }
     let mut log = small();
     let service = log.service_key.clone();
     log.add(&By(TABLET, &service), person(STRANGER), vec![]);
-    assert_eq!(named(check(&log)), ("signature", Some(4)));
+    assert_eq!(named(check(&log)), ("signature", "service", Some(4)));
 }
 
 #[test]
@@ -224,11 +228,11 @@ fn a_place_left_out_or_a_previous_fact_not_named_is_found_by_the_device_chain() 
     let custodian = log.custodian_key.clone();
     log.skip_place(TABLET);
     log.add(&By(TABLET, &custodian), person(STRANGER), vec![]);
-    assert_eq!(named(check(&log)), ("device chain", Some(4)));
+    assert_eq!(named(check(&log)), ("link", "device chain", Some(4)));
     let mut log = small();
     log.forget_previous(TABLET);
     log.add(&By(TABLET, &custodian), person(STRANGER), vec![]);
-    assert_eq!(named(check(&log)).0, "device chain");
+    assert_eq!(named(check(&log)).1, "device chain");
 }
 
 #[test]
@@ -273,7 +277,7 @@ fn after_places_that_were_lost_or_refused_the_chain_goes_on() {
     log.add(&By(SERVICE, &service), refused(at), vec![]);
     log.go_on(TABLET, at + 1, Hash([0xAC; 32]));
     log.add(&By(TABLET, &custodian), person(STRANGER), vec![]);
-    assert_eq!(named(check(&log)), ("device chain", Some(5)));
+    assert_eq!(named(check(&log)), ("link", "device chain", Some(5)));
 }
 
 #[test]
@@ -334,7 +338,7 @@ fn a_report_that_its_device_did_not_sign_is_found() {
     let (service, forger) = (log.service_key.clone(), key::generate());
     let report = report(TABLET, &forger);
     log.add(&By(SERVICE, &service), Kind::DeviceReported(v1::DeviceReported { report }), vec![]);
-    assert_eq!(named(check(&log)), ("report", Some(4)));
+    assert_eq!(named(check(&log)), ("signature", "report", Some(4)));
 }
 
 #[test]
@@ -347,7 +351,7 @@ fn places_lost_rest_on_a_report_by_that_very_device() {
         if good {
             check(&log).unwrap();
         } else {
-            assert_eq!(named(check(&log)), ("report", Some(4)));
+            assert_eq!(named(check(&log)), ("signature", "report", Some(4)));
         }
     }
 }
@@ -358,7 +362,7 @@ fn a_lost_range_of_every_place_there_is_is_bad_and_not_a_crash() {
     let service = log.service_key.clone();
     let kind = lost(TABLET, 0..=u64::MAX, report(TABLET, &log.report_key));
     log.add(&By(SERVICE, &service), kind, vec![]);
-    assert_eq!(named(check(&log)), ("device chain", Some(4)));
+    assert_eq!(named(check(&log)), ("link", "device chain", Some(4)));
 }
 
 #[test]
@@ -384,7 +388,7 @@ fn a_report_by_a_device_that_a_former_custodian_enrolled_is_checked_and_raises_n
         let report = report(STRANGER, if forged { &other } else { &device_key });
         log.add(&By(SERVICE, &service), Kind::DeviceReported(v1::DeviceReported { report }), vec![]);
         if forged {
-            assert_eq!(named(check(&log)), ("report", Some(5)));
+            assert_eq!(named(check(&log)), ("signature", "report", Some(5)));
         } else {
             assert_eq!(check(&log).unwrap().reports, 1);
         }
