@@ -11,7 +11,7 @@ use super::case::{Act, Context};
 use super::item::{Blocks, ItemKind, Open, StartLimit};
 use super::lines::Lines;
 use super::procedure::{OverdueCloser, Procedure};
-use crate::bytes::{Hash, Id};
+use crate::bytes::Id;
 use crate::fact::{Kind, engines_named};
 use crate::v1::{CheckResult, CycleRun, DryCrankRun, EngineAt, MotoringAborted, RunUpWaived};
 
@@ -74,8 +74,8 @@ impl<'c> Wait<'c> {
 }
 
 #[derive(Debug)]
-struct Plan {
-    hash: Hash,
+struct Plan<'c> {
+    act: Act<'c>,
     start_s: u64,
 }
 
@@ -89,7 +89,9 @@ struct Engine<'c> {
     wet: BTreeSet<Id>,
     dry_cranks: u32,
     wait: Option<Wait<'c>>,
-    plans: Vec<Plan>,
+    /// What it waited for until its being overdue was decided: the water may still be in it, and a run would dry it.
+    decided: Option<Wait<'c>>,
+    plans: Vec<Plan<'c>>,
     /// The newest injection, dried since or not.
     last_water: Option<Act<'c>>,
     /// The newest fact that ended whatever waiver there was.
@@ -118,11 +120,12 @@ impl<'c> Water<'c> {
 
     fn cancel(&mut self, act: &Act<'c>) {
         for engine in self.engines.values_mut() {
-            let named = |plan: &Plan| act.header().refers.contains(&plan.hash);
+            let named = |plan: &Plan<'_>| act.header().refers.contains(&plan.act.hash());
             if engine.plans.last().is_some_and(named) {
                 engine.void_waiver(act);
             }
-            engine.plans.retain(|plan| !named(plan));
+            // Whoever signed, the waiver lapses; but the plan stands until somebody who may plan cancels it.
+            engine.plans.retain(|plan| !(act.counts() && act.names(&plan.act)));
         }
     }
 
@@ -140,6 +143,7 @@ impl<'c> Engine<'c> {
             wet: BTreeSet::new(),
             dry_cranks: 0,
             wait: None,
+            decided: None,
             plans: Vec::new(),
             last_water: None,
             last_void: None,
@@ -175,7 +179,9 @@ impl<'c> Engine<'c> {
             {
                 self.dried_otherwise(act.happened_s());
             }
-            Kind::OverdueDecided(_) if act.counts() => self.decide_overdue(act.happened_s()),
+            Kind::OverdueDecided(_) if act.counts() && self.last_water.is_none_or(|water| act.is_after(&water)) => {
+                self.decide_overdue(act.happened_s());
+            }
             Kind::RunUpWaived(b) if act.counts() && self.last_void.is_none_or(|void| act.is_after(&void)) => {
                 self.waive(act, b, lines);
             }
@@ -199,6 +205,7 @@ impl<'c> Engine<'c> {
         (self.last_water, self.last_void) = (Some(*act), Some(*act));
         self.dry_cranks = 0;
         let valid = act.counts() && cycle.is_some_and(|c| is_valid(c, procedure.as_deref(), injection));
+        self.decided = None;
         let Some(wait) = &mut self.wait else {
             self.wait = Some(Wait {
                 first: *act,
@@ -243,7 +250,7 @@ impl<'c> Engine<'c> {
     /// with the engine's lines connected. A start never closes an overdue run-up.
     fn run(&mut self, begun_s: Option<u64>, idle_or_above_s: Option<u32>, run_up: bool, lines: &Lines<'c>) {
         let (Some(begun_s), Some(minutes_s)) = (begun_s, idle_or_above_s) else { return };
-        let Some(wait) = &self.wait else { return };
+        let Some(wait) = self.wait.as_ref().or(self.decided.as_ref()) else { return };
         let Some(procedure) = &wait.procedure else { return };
         let in_time = wait.window_end_s().is_some_and(|end| begun_s <= end);
         let dries = minutes_s >= procedure.run_up.idle_or_above_min_s
@@ -258,6 +265,7 @@ impl<'c> Engine<'c> {
 
     fn dried(&mut self) {
         self.drying = None;
+        self.decided = None;
         self.wet.clear();
     }
 
@@ -273,7 +281,7 @@ impl<'c> Engine<'c> {
         let decided =
             |w: &Wait<'_>| w.window_end_s().is_some_and(|end| happened_s >= end) && w.allows(OverdueCloser::Decision);
         if self.wait.as_ref().is_some_and(decided) {
-            self.wait = None;
+            self.decided = self.wait.take();
         }
     }
 
@@ -292,7 +300,7 @@ impl<'c> Engine<'c> {
 
     /// The newest recorded plan is what counts, whoever signed it; one that comes too late ends the waiver for good.
     fn plan(&mut self, act: &Act<'c>, start_s: u64) {
-        self.plans.push(Plan { hash: act.hash(), start_s });
+        self.plans.push(Plan { act: *act, start_s });
         if self.wait.as_ref().is_some_and(|wait| !wait.reaches(start_s)) {
             self.void_waiver(act);
         }
