@@ -1,4 +1,5 @@
 use crate::fact::{Kind, Subject};
+use crate::rules::Severity;
 use crate::rules::testing::*;
 use crate::v1::{self, Authority};
 
@@ -401,4 +402,77 @@ fn custody_passes_to_a_new_custodian_once_as_many_recovery_keys_signed_as_the_fo
     assert!(grants(&mut w, "keeper", "stranger"));
     assert!(!grants(&mut w, "custodian", "runner"), "who had custody has it no longer");
     assert!(!holds(w.history.roster_at(before), before, "planner"));
+}
+
+#[test]
+fn whose_act_a_signer_nobody_knows_did_is_not_known_to_be_another_s() {
+    let mut w = World::washing();
+    w.washed_and_dried(1);
+    let kind = reconnected(1, "PS-1");
+    let fact = w.sign("newcomer", at(9, 50), World::subjects(&kind), vec![], kind, None);
+    let touched = w.put(fact, at(9, 50));
+    w.naming("inspector", at(9, 55), &[touched], inspected(1, "PS-1"));
+    assert!(w.metal(at(10, 0)).contains(&"inspection-due 1 PS-1".to_owned()), "it may be the inspector's own work");
+}
+
+#[test]
+fn a_finding_on_what_the_service_signed_can_be_settled_for_it_is_nobody_s_own() {
+    let mut w = World::washing();
+    let kind = Kind::DeviceReported(v1::DeviceReported { report: vec![] });
+    let fact = w.sign("service", at(8, 30), World::subjects(&access(1, true)), vec![], kind, None);
+    let early = w.put(fact, at(8, 10));
+    w.naming("certifier", at(8, 40), &[early], Kind::FindingSettled(settlement("time-disorder")));
+    assert!(w.state_at(at(9, 0)).findings.iter().any(|f| f.rule.name() == "time-disorder" && f.settled.is_some()));
+}
+
+#[test]
+fn a_remark_asks_for_any_authority_and_for_no_certain_one() {
+    for (who, broken) in [("runner", false), ("planner", false), ("stranger", true)] {
+        let mut w = World::washing();
+        w.act(who, at(8, 10), Kind::Remark(v1::Remark { text: None }));
+        assert_eq!(w.rules_broken(at(9, 0)).contains(&"beyond-authority"), broken, "{who}");
+    }
+}
+
+#[test]
+fn a_time_after_receipt_is_major_only_where_the_fact_can_change_an_item() {
+    let dry = |change: fn(&mut v1::CycleRun)| {
+        let Kind::CycleRun(mut body) = cycle(1, at(8, 5)) else { unreachable!("a cycle is a cycle") };
+        change(&mut body);
+        Kind::CycleRun(body)
+    };
+    let cases = [
+        ("tech", dry(|_| ()), true),
+        ("tech", dry(|b| (b.injection_started_ms, b.injection_ended_ms) = (None, None)), false),
+        ("tech", dry_crank(1, at(8, 5)), true),
+        ("stranger", dry_crank(1, at(8, 5)), false),
+        ("stranger", access(1, true), true),
+        ("runner", run_up(1, at(8, 5)), true),
+        ("tech", Kind::WaterReady(v1::WaterReady::default()), false),
+    ];
+    for (who, kind, major) in cases {
+        let mut w = World::washing();
+        let told = format!("{who}: {kind:?}");
+        let fact = w.sign(who, at(8, 20), World::subjects(&kind), vec![], kind, None);
+        w.put(fact, at(8, 10));
+        let state = w.state_at(at(9, 0));
+        let found = state.findings.iter().find(|f| f.rule.name() == "time-disorder").expect("ten minutes too late");
+        assert_eq!(found.severity == Severity::Major, major, "{told}");
+    }
+}
+
+#[test]
+fn a_finding_about_engines_without_an_aircraft_shows_wherever_each_of_them_is() {
+    let mut w = World::new();
+    w.list_aircraft("aircraft two", &["OT-3", "OT-4"]);
+    let serials = [(1, "OT-1"), (1, "OT-3")];
+    let engines = serials.map(|(position, serial)| v1::EngineAt { position, serial: serial.into() });
+    let kind = Kind::StartPlanned(v1::StartPlanned { engines: engines.to_vec(), ..Default::default() });
+    let subjects = serials.map(|(_, serial)| Subject::Engine(serial.into())).to_vec();
+    let fact = w.sign("stranger", at(8, 10), subjects, vec![], kind, None);
+    w.put(fact, at(8, 10));
+    for name in ["aircraft one", "aircraft two"] {
+        let state = w.history.state(&id(name), w.history.size(), at(9, 0));
+        assert!(state.findings.iter().any(|f| f.rule.name() == "beyond-authority"), "{name}");
+    }
 }
