@@ -40,7 +40,7 @@ impl<'c> Access<'c> {
         let cowl = |name: &str| (context.aircraft(act), engine.position, name.to_owned());
         match act.kind() {
             Some(Kind::AccessOpened(b)) if !act.revived => {
-                let belongs = context.with_aircraft(act);
+                let belongs = context.at_engine(act, engine);
                 let standing = Standing { by: *act, last: *act, engine: engine.clone(), belongs };
                 self.cowls.entry(cowl(&b.access)).and_modify(|open| open.last = *act).or_insert(standing);
             }

@@ -163,8 +163,16 @@ impl<'c> Act<'c> {
 
     /// Whether it acts on the other: it names it, and is about all that the other is about.
     pub(super) fn names(&self, other: &Act<'_>) -> bool {
-        let header = self.header();
-        other.is_among(&header.refers) && other.header().subjects.iter().all(|s| header.subjects.contains(s))
+        other.is_among(&self.header().refers) && self.is_about_all_of(other)
+    }
+
+    fn is_about_all_of(&self, other: &Act<'_>) -> bool {
+        other.header().subjects.iter().all(|s| self.header().subjects.contains(s))
+    }
+
+    /// Whether it records that bytes with this digest were refused.
+    fn refuses(&self, digest: &Hash) -> bool {
+        matches!(self.kind(), Some(Kind::FactRefused(b)) if b.received_digest == digest.0)
     }
 
     /// Whether it stands after the other in the order, by itself. A settlement lets an act close from its own place on, but
@@ -173,9 +181,10 @@ impl<'c> Act<'c> {
         self.place > other.place
     }
 
-    /// Whether two known and different persons signed the two.
+    /// Whether a known person signed it, who did not sign the other: an unknown signer may be the same one.
     pub(super) fn by_another_than(&self, other: &Act<'_>) -> bool {
-        self.fact.person.is_some() && self.fact.person != other.fact.person
+        let not_theirs = other.fact.by_service || other.fact.person.is_some();
+        self.fact.person.is_some() && not_theirs && self.fact.person != other.fact.person
     }
 
     pub(super) fn reference(&self) -> FactRef {
@@ -243,6 +252,14 @@ impl<'c> Context<'c> {
 
     pub(super) fn with_engine(&self, act: &Act<'_>, engine: &EngineAt) -> Belongs {
         Belongs::to_engine(&self.fleet, engine, self.aircraft(act), act.happened_s())
+    }
+
+    /// What stays with the aircraft; where the engine was not listed there then, it shows wherever that engine is too.
+    pub(super) fn at_engine(&self, act: &Act<'_>, engine: &EngineAt) -> Belongs {
+        let aircraft = self.aircraft(act);
+        let here = |a: Id| self.fleet.position(&engine.serial, &a, act.happened_s()).is_some();
+        let elsewhere = (!aircraft.is_some_and(here)).then(|| engine.serial.clone());
+        Belongs { aircraft: aircraft.into_iter().collect(), engines: elsewhere.into_iter().collect() }
     }
 
     pub(super) fn with_aircraft(&self, act: &Act<'_>) -> Belongs {
@@ -319,12 +336,6 @@ impl<'h> Case<'h> {
         own.chain(asked).filter(move |at| *at > time_s)
     }
 
-    /// Whether a fact's signer has another authority than its kind asks.
-    fn holds(&self, act: &Act<'_>, asked: Asked) -> bool {
-        let types = types_asked(&act.fact.held, &self.roster, self.size);
-        judge::standing(&self.roster, self.size, &act.fact.held.recorded, asked, &types).0 == Standing::Counts
-    }
-
     /// The facts in force in the order, those contested after all others.
     fn acts<'c>(&'c self, counted: &[bool], stand: &InForce<'c>) -> Vec<Act<'c>> {
         let all = self.facts.iter().zip(counted).filter(|(_, counted)| **counted);
@@ -348,20 +359,49 @@ impl<'h> Case<'h> {
         with_revived(kept)
     }
 
-    /// Hashes of the facts that custody and certifying staff, two persons, set aside.
+    /// Hashes of the facts that custody and certifying staff, two persons, set aside: each act has to be about all that
+    /// the fact set aside is about, and who agrees has to certify there.
     pub(super) fn set_aside(&self, acts: &[Act<'_>]) -> HashSet<Hash> {
         let of = |act: &&Act<'_>| matches!(act.kind(), Some(Kind::FactSetAside(_))) && act.counts();
-        let agreed = |act: &&Act<'_>| {
-            acts.iter().any(|by| {
-                matches!(by.kind(), Some(Kind::Countersigned(b))
-                    if b.purpose == v1::CountersignPurpose::SetAsideAgreed as i32)
-                    && by.names(act)
-                    && by.by_another_than(act)
-                    && by.counts()
-                    && self.holds(by, Asked::Certify)
-            })
+        let mut aside = HashSet::new();
+        for act in acts.iter().filter(of) {
+            for hash in &act.header().refers {
+                let targets =
+                    || acts.iter().filter(|target| target.is_among(std::slice::from_ref(hash)) || target.refuses(hash));
+                if targets().all(|target| act.is_about_all_of(target) && self.set_aside_agreed(acts, act, target)) {
+                    aside.insert(*hash);
+                }
+            }
+        }
+        aside
+    }
+
+    fn set_aside_agreed(&self, acts: &[Act<'_>], act: &Act<'_>, target: &Act<'_>) -> bool {
+        acts.iter().any(|by| {
+            matches!(by.kind(), Some(Kind::Countersigned(b))
+                if b.purpose == v1::CountersignPurpose::SetAsideAgreed as i32)
+                && by.names(act)
+                && by.by_another_than(act)
+                && by.counts()
+                && self.certifies_over(by, target)
+        })
+    }
+
+    /// Whether who signed may certify on the engines that the other fact is about; where their types are not known, on
+    /// one of those that hung on its aircraft.
+    fn certifies_over(&self, by: &Act<'_>, target: &Act<'_>) -> bool {
+        let types = target.header().subjects.iter().filter_map(|s| match s {
+            Subject::Engine(serial) => Some(self.roster.engine_type(serial, self.size).to_owned()),
+            _ => None,
+        });
+        let types: Vec<String> = types.filter(|t| !t.is_empty()).collect();
+        let types = match aircraft_named(target) {
+            _ if !types.is_empty() => Types::EachOf(types),
+            Some(aircraft) => Types::OneOf(self.roster.types_on(&aircraft, target.happened_s(), self.size)),
+            None => types_asked(&by.fact.held, &self.roster, self.size),
         };
-        acts.iter().filter(of).filter(agreed).flat_map(|a| a.header().refers.iter().copied()).collect()
+        let recorded = &by.fact.held.recorded;
+        judge::standing(&self.roster, self.size, recorded, Asked::Certify, &types).0 == Standing::Counts
     }
 
     /// Folds the facts that `keep` lets pass, judged at a time.

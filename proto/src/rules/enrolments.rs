@@ -8,9 +8,10 @@ use std::sync::Arc;
 use super::kinds::asked;
 use super::procedure::Procedure;
 use super::roster::{Revocation, Roster};
-use super::{Recorded, SignatureState, judge};
+use super::{Recorded, judge};
 use crate::bytes::Hash;
 use crate::fact::Kind;
+use crate::v1::CountersignPurpose;
 
 /// Procedures' texts by digest, read, or why they cannot be.
 pub type Texts = HashMap<Hash, Result<Arc<Procedure>, String>>;
@@ -27,26 +28,24 @@ pub struct Enrolments {
 }
 
 impl Enrolments {
-    /// Takes the next entry; true where its signature holds and it is a fact that the roster is made of. Others change
-    /// nothing but for the mark of an unsure clock. Whoever asks for no procedures gives no texts.
+    /// Takes the next entry; true where it is a fact that the roster is made of, now or once its signer's key is known.
+    /// Others change nothing but for the mark of an unsure clock. Whoever asks for no procedures gives no texts.
     pub fn add(&mut self, recorded: &Recorded, texts: &Texts) -> bool {
         if recorded.clock_unsure {
             self.unsure.push(recorded.index);
         }
-        if recorded.signature != SignatureState::Good {
+        if !recorded.fact.kind().is_some_and(concerns_roster) {
             return false;
         }
-        let Some(kind) = recorded.fact.kind() else { return false };
-        if !matches!(kind, Kind::RecordFounded(_)) && asked(kind) != judge::custody() {
-            return false;
-        }
-        self.facts.push(recorded.clone());
-        if matches!(kind, Kind::KeyRevoked(_)) {
+        let revocations = self.roster.revocations().len();
+        self.roster.apply(recorded, texts);
+        if self.roster.revocations().len() > revocations {
             // It may reach back: what the key signed since then is to be judged anew.
-            self.before.push((recorded.index, self.roster.clone()));
+            self.before.push((recorded.index, Roster::replay(self.facts.iter(), texts, &[])));
+            self.facts.push(recorded.clone());
             self.roster = Roster::replay(self.facts.iter(), texts, &[]);
         } else {
-            self.roster.apply(recorded, texts);
+            self.facts.push(recorded.clone());
         }
         true
     }
@@ -83,5 +82,13 @@ impl Enrolments {
             return Cow::Borrowed(self.at(point));
         }
         Cow::Owned(Roster::replay(self.facts.iter().filter(move |r| r.index < point), texts, &since))
+    }
+}
+
+fn concerns_roster(kind: &Kind) -> bool {
+    match kind {
+        Kind::RecordFounded(_) | Kind::CustodyReestablished(_) => true,
+        Kind::Countersigned(b) => b.purpose == CountersignPurpose::CustodyRecovery as i32,
+        other => asked(other) == judge::custody(),
     }
 }

@@ -23,6 +23,8 @@ pub(super) struct Fact<'h> {
     pub(super) seen_point: u64,
     pub(super) standing: Standing,
     pub(super) person: Option<Id>,
+    /// The service signed it: that is known too, and is no person.
+    pub(super) by_service: bool,
     pub(super) unread: Option<String>,
     /// Where it stands in the log: a correction's version at that correction.
     pub(super) shown_index: u64,
@@ -103,6 +105,7 @@ fn fact<'h>(held: Bytes<'h>, original: Hash, shown_index: u64, roster: &Roster, 
         seen_point: roster.seen_point(recorded),
         standing,
         person,
+        by_service: held.good == Some(true) && roster.service_key() == Some(header.author_key),
         unread: devices::unread_because(&held, roster, size),
         shown_index,
         on_log: true,

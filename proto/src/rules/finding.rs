@@ -137,10 +137,12 @@ impl<'c> Raised<'c> {
     pub(super) fn new(rule: Rule, severity: Severity, context: &Context<'_>, rests_on: Vec<Act<'c>>) -> Self {
         let act = rests_on.last().expect("a finding rests on a fact");
         let engine = act.engine().cloned();
-        let one = act.kind().is_none_or(|k| engines_named(k).len() == 1);
+        let named = act.kind().map(engines_named).unwrap_or_default();
+        let one = named.len() <= 1;
         let belongs = match &engine {
             Some(engine) if one => context.with_engine(act, engine),
-            _ => context.with_aircraft(act),
+            _ if context.aircraft(act).is_some() => context.with_aircraft(act),
+            _ => Belongs { engines: named.iter().map(|e| e.serial.clone()).collect(), ..Belongs::default() },
         };
         let engine = engine.filter(|_| one);
         Raised {
@@ -175,8 +177,7 @@ pub(super) fn of_each_act<'c>(context: &Context<'c>, acts: &[Act<'c>]) -> Vec<Ra
         let header = act.header();
         let clock_off_s = context.clock_off_max_s(act);
         if act.happened_s() > act.fact.held.recorded.received_ms / 1000 + clock_off_s {
-            let touches = act.kind().is_none_or(kinds::touches_items);
-            let severity = if touches { Severity::Major } else { Severity::Note };
+            let severity = if may_change_items(act) { Severity::Major } else { Severity::Note };
             raised.push(Raised::new(Rule::TimeDisorder, severity, context, vec![*act]));
         }
         if header.clock_offset_ms.is_some_and(|ms| ms.unsigned_abs() / 1000 > clock_off_s) {
@@ -184,6 +185,15 @@ pub(super) fn of_each_act<'c>(context: &Context<'c>, acts: &[Act<'c>]) -> Vec<Ra
         }
     }
     raised
+}
+
+/// Whether what the fact says can open or close an item; one that could only close has to count for that.
+fn may_change_items(act: &Act<'_>) -> bool {
+    act.kind().is_none_or(|kind| match kind {
+        Kind::CycleRun(b) => b.injection_started_ms.or(b.injection_ended_ms).is_some(),
+        Kind::MotoringAborted(b) => b.injection_started_ms.or(b.injection_ended_ms).is_some(),
+        kind => kinds::changes_items(kind) && (act.counts() || !kinds::only_closes(kind)),
+    })
 }
 
 /// Puts settlements beside what they settle: by the rule's name and every fact it rests on, signed by none of those

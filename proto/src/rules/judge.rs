@@ -5,6 +5,7 @@ use super::Recorded;
 use super::kinds::Asked;
 use super::roster::Roster;
 use crate::bytes::Id;
+use crate::v1;
 
 /// What a fact's signature is worth for closing.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -63,10 +64,10 @@ pub(super) fn standing(
     } else {
         (roster.seen_point(recorded), recorded.index)
     };
-    let happened_s = header.happened_ms / 1000;
+    let (happened_s, one_of) = (header.happened_ms / 1000, asked.one_of());
     let may = |point| {
-        key.index < point
-            && asked.authority().is_none_or(|authority| roster.holds(&key.person, authority, types, happened_s, point))
+        let held = |authority: &v1::Authority| roster.holds(&key.person, *authority, types, happened_s, point);
+        key.index < point && (one_of.is_empty() || one_of.iter().any(held))
     };
     let standing = match (may(seen), may(placed)) {
         (true, true) => Standing::Counts,

@@ -13,6 +13,8 @@ pub(super) enum Asked {
     Waive,
     Plan,
     Custody,
+    /// Any of these authorities.
+    Authorised,
     /// The service's own key.
     Service,
     /// A trusted key; what more is asked depends on what it is for.
@@ -29,7 +31,17 @@ impl Asked {
             Asked::Waive => Some(v1::Authority::Waive),
             Asked::Plan => Some(v1::Authority::Plan),
             Asked::Custody => Some(v1::Authority::Custody),
-            Asked::Service | Asked::Anyone => None,
+            Asked::Authorised | Asked::Service | Asked::Anyone => None,
+        }
+    }
+
+    /// The authorities of which one is asked; empty: none is.
+    pub(super) fn one_of(self) -> Vec<v1::Authority> {
+        let all =
+            [Asked::Perform, Asked::Inspect, Asked::Run, Asked::Certify, Asked::Waive, Asked::Plan, Asked::Custody];
+        match self {
+            Asked::Authorised => all.into_iter().filter_map(Asked::authority).collect(),
+            other => other.authority().into_iter().collect(),
         }
     }
 }
@@ -105,8 +117,8 @@ kinds! {
     MetalTemperature "metal-temperature" Perform false;
     ToolSearched "tool-searched" Perform false;
     DefectRaised "defect-raised" Perform true;
-    DeviceLeft "device-left" Perform false;
-    Remark "remark" Perform false;
+    DeviceLeft "device-left" Authorised false;
+    Remark "remark" Authorised false;
     Inspected "inspected" Inspect true;
     LatchesSeen "latches-seen" Inspect true;
     RunUpDone "run-up-done" Run false;
@@ -136,4 +148,48 @@ kinds! {
     QuestionAnswered "question-answered" Service false;
     PackIssued "pack-issued" Service false;
     VersionsInForce "versions-in-force" Service false;
+}
+
+/// Whether facts of this kind can open or close any item at all, those included that no sign-off has to cover.
+pub(super) fn changes_items(kind: &Kind) -> bool {
+    let of_signed_washes_too = matches!(
+        kind,
+        Kind::RunUpDone(_)
+            | Kind::RunUpWaived(_)
+            | Kind::StartPlanned(_)
+            | Kind::StartCancelled(_)
+            | Kind::EngineStarted(_)
+            | Kind::DefectSettled(_)
+            | Kind::FindingSettled(_)
+            | Kind::DeviceSettled(_)
+            | Kind::DeviceLeft(_)
+            | Kind::SignedOff(_)
+            | Kind::ReleaseReferenceRecorded(_)
+    );
+    touches_items(kind) || of_signed_washes_too
+}
+
+/// Whether facts of this kind can close items only: by a signer who does not count they change nothing.
+pub(super) fn only_closes(kind: &Kind) -> bool {
+    matches!(
+        kind,
+        Kind::IsolationRestored(_)
+            | Kind::FoundDeferred(_)
+            | Kind::FixtureRemoved(_)
+            | Kind::ElementNotUsed(_)
+            | Kind::DryCrankRun(_)
+            | Kind::FinalCheckDone(_)
+            | Kind::LatchesSeen(_)
+            | Kind::RunUpDone(_)
+            | Kind::RunUpWaived(_)
+            | Kind::EngineStarted(_)
+            | Kind::DefectSettled(_)
+            | Kind::FindingSettled(_)
+            | Kind::DriedOtherwise(_)
+            | Kind::OverdueDecided(_)
+            | Kind::DeviceSettled(_)
+            | Kind::DeviceLeft(_)
+            | Kind::SignedOff(_)
+            | Kind::ReleaseReferenceRecorded(_)
+    )
 }

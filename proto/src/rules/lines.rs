@@ -30,6 +30,8 @@ struct Line<'c> {
     /// The newest opening, whether or not it is open now.
     last_opened: Option<Act<'c>>,
     joint: Option<Joint<'c>>,
+    /// Found not satisfactory while no reconnection of it is known.
+    found_bad: Option<Act<'c>>,
     /// What happened to it: when, and whether it was connected from then on.
     turns: Vec<(u64, bool)>,
 }
@@ -60,6 +62,7 @@ impl<'c> Lines<'c> {
                     line.disconnected.get_or_insert(*act);
                     line.last_opened = Some(*act);
                     line.joint = None;
+                    line.found_bad = None;
                     line.turns.push((act.happened_s(), false));
                 }
             }
@@ -79,6 +82,7 @@ impl<'c> Lines<'c> {
             disconnected: None,
             last_opened: None,
             joint: None,
+            found_bad: None,
             turns: Vec::new(),
         }))
     }
@@ -96,14 +100,15 @@ impl<'c> Lines<'c> {
         }
         if act.counts() {
             line.disconnected = None;
+            line.found_bad = None;
             line.turns.push((act.happened_s(), true));
             let unsecured = missing(asked, body, act.happened_s()).map(|why| (*act, why));
             // A line that no procedure lists is inspected.
             let inspection_due = asked.is_none_or(|a| a.inspection);
             line.joint = Some(Joint { act: *act, unsecured, inspection_due, rework: None });
         } else if line.disconnected.is_none() && !act.revived {
-            let before = line.joint.take();
-            let (unsecured, rework) = before.map_or((None, None), |j| (j.unsecured, j.rework));
+            let (before, found_bad) = (line.joint.take(), line.found_bad.take());
+            let (unsecured, rework) = before.map_or((None, found_bad), |j| (j.unsecured, j.rework));
             line.joint = Some(Joint { act: *act, unsecured, inspection_due: true, rework });
         }
     }
@@ -118,14 +123,18 @@ impl<'c> Lines<'c> {
                 return;
             }
         }
-        let Some(joint) = self.line(engine, name).and_then(|line| line.joint.as_mut()) else { return };
-        if !act.names(&joint.act) {
+        if !satisfactory && act.revived {
             return;
         }
-        if !satisfactory {
-            joint.rework = Some(*act);
-        } else if act.counts() && act.by_another_than(&joint.act) {
-            joint.inspection_due = false;
+        let Some(line) = self.line(engine, name) else { return };
+        match &mut line.joint {
+            // Found bad it is to be worked again, whatever the finder named, or nothing at all.
+            Some(joint) if !satisfactory => joint.rework = Some(*act),
+            Some(joint) if act.names(&joint.act) && act.counts() && act.by_another_than(&joint.act) => {
+                joint.inspection_due = false;
+            }
+            None if !satisfactory && line.disconnected.is_none() => line.found_bad = Some(*act),
+            _ => {}
         }
     }
 
@@ -142,7 +151,8 @@ impl<'c> Lines<'c> {
     /// Whether every line of the engine is connected, secured and inspected at this place.
     pub(super) fn finished(&self, serial: &str) -> bool {
         let done = |j: &Joint<'_>| j.unsecured.is_none() && j.rework.is_none() && !j.inspection_due;
-        self.of(serial).all(|line| line.disconnected.is_none() && line.joint.as_ref().is_none_or(done))
+        self.of(serial)
+            .all(|line| line.disconnected.is_none() && line.found_bad.is_none() && line.joint.as_ref().is_none_or(done))
     }
 
     fn of<'s>(&'s self, serial: &'s str) -> impl Iterator<Item = &'s Line<'c>> {
@@ -172,6 +182,7 @@ impl<'c> Line<'c> {
             (None, Some(Joint { rework: Some(by), .. })) => (ItemKind::ReworkDue, *by, String::new()),
             (None, Some(Joint { unsecured: Some((by, why)), .. })) => (ItemKind::LineUnsecured, *by, why.clone()),
             (None, Some(Joint { inspection_due: true, act, .. })) => (ItemKind::InspectionDue, *act, String::new()),
+            (None, None) => (ItemKind::ReworkDue, self.found_bad?, String::new()),
             _ => return None,
         };
         let mut open = Open::new(kind, by, context.with_engine(&by, &self.engine)).of_engine(&self.engine).about(name);

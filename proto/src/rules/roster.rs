@@ -3,19 +3,28 @@
 //! Every record carries the index of the entry it came by, so that "as at an index" is a comparison: a record is in
 //! force at a point when its index is below it. A custodian's fact counts only when its signer held custody, with a
 //! trusted key, both at what they had seen and at its own index. A revocation may reach back: the roster is then made
-//! again from its facts, and what the revoked key signed from that index on falls away.
+//! again from its facts, and what the revoked key signed from that index on falls away. A custodian's fact that came
+//! before its signer's key takes effect with the fact that lets it count, and carries that index: no answer as known
+//! before it changes.
+//!
+//! Custody is established anew by as many of the offline recovery keys as the founding fact asks: their owners outrank
+//! whoever holds custody then, for that key may be lost or stolen. So it passes to the new custodian alone.
+
+mod early;
+mod recovery;
 
 use std::collections::{BTreeSet, HashMap};
 use std::sync::Arc;
 
 use super::Recorded;
 use super::fleet;
-use super::judge::{self, Standing, Types};
+use super::judge::Types;
 use super::procedure::Procedure;
 use crate::bytes::{Hash, Id};
 use crate::fact::{Kind, Subject};
 use crate::key::{self, VerifyingKey};
 use crate::v1::{self, Authority};
+use recovery::Recovery;
 
 /// A person.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -162,6 +171,9 @@ pub struct Roster {
     cards: HashMap<Id, Vec<u64>>,
     epochs: Vec<(u64, u32, u64)>,
     clock_confirmations: Vec<ClockConfirmation>,
+    /// Facts that wait for their signer's key.
+    early: Vec<Recorded>,
+    recovery: Recovery,
     service_key: Option<Hash>,
     service_public_key: Option<VerifyingKey>,
     service_device: Option<Id>,
@@ -346,27 +358,35 @@ impl Roster {
         }
     }
 
-    /// Takes the next fact, where it counts.
+    /// Takes the next fact, where it counts; and those that it lets count.
     pub(super) fn apply(&mut self, recorded: &Recorded, texts: &HashMap<Hash, Result<Arc<Procedure>, String>>) {
         let Some(kind) = recorded.fact.kind() else { return };
-        if let Kind::RecordFounded(founding) = kind {
-            if recorded.index == 0 {
-                self.found(recorded, founding);
+        match kind {
+            Kind::RecordFounded(founding) => {
+                if recorded.index == 0 {
+                    self.found(recorded, founding);
+                }
+                return;
             }
-            return;
+            Kind::CustodyReestablished(_) | Kind::Countersigned(_) => self.recovery.hear(recorded, kind),
+            _ if !recorded.fact.header().subjects.contains(&Subject::Roster) => return,
+            _ if self.key(&recorded.fact.header().author_key, recorded.index).is_none() => {
+                self.early.push(recorded.clone());
+            }
+            _ if self.signed_well(recorded) && self.counts(recorded, recorded.index) => {
+                self.take(recorded, kind, texts);
+            }
+            _ => return,
         }
-        let standing = judge::standing(self, recorded.index, recorded, judge::custody(), &Types::Any).0;
-        if !recorded.fact.header().subjects.contains(&Subject::Roster) || standing != Standing::Counts {
-            return;
-        }
-        if let Some(card) = recorded.fact.header().card {
-            self.cards.entry(card).or_default().push(recorded.index);
-        }
-        self.take(recorded, kind, texts);
+        self.reestablish(recorded.index);
+        self.take_early(recorded.index, texts);
     }
 
     fn take(&mut self, recorded: &Recorded, kind: &Kind, texts: &HashMap<Hash, Result<Arc<Procedure>, String>>) {
         let index = recorded.index;
+        if let Some(card) = recorded.fact.header().card {
+            self.cards.entry(card).or_default().push(index);
+        }
         match kind {
             Kind::PersonEnrolled(b) => self.person(index, b),
             Kind::KeyEnrolled(b) => self.enrol_key(recorded, b),
@@ -412,6 +432,7 @@ impl Roster {
         self.service_public_key = key::public_key(&founding.service_fact_key).ok();
         self.service_key = self.service_public_key.as_ref().map(key::key_id);
         self.service_device = Id::from_slice(&founding.service_device);
+        self.recovery = Recovery::of(&founding.recovery_keys, founding.recovery_threshold);
         if let Some(person) = Id::from_slice(&person.person) {
             self.keep_grant(Grant {
                 index: 0,

@@ -18,6 +18,11 @@ pub(super) fn clock(at_s: u64, beside_s: Option<u64>) -> String {
     at.format(if same_day { "%H:%MZ" } else { "%Y-%m-%d %H:%MZ" }).to_string()
 }
 
+/// The first full minute not before that instant: the clock shows minutes, and nothing may seem over too early.
+pub(super) fn minute_after(at_s: u64) -> u64 {
+    at_s.div_ceil(60).saturating_mul(60)
+}
+
 /// What shows on the aircraft at the fold's time.
 pub(super) fn place(folded: &Folded<'_>, aircraft: &Id) -> State {
     let context = &folded.context;
@@ -122,7 +127,9 @@ fn text(open: &Open<'_>, context: &Context<'_>, short: &str) -> String {
     if let Some(due_s) = open.due_s {
         let at = clock(due_s, Some(context.time_s));
         match open.kind {
-            ItemKind::Soaking | ItemKind::MotoringRest => text.push_str(&format!(" until {at}")),
+            ItemKind::Soaking | ItemKind::MotoringRest => {
+                text.push_str(&format!(" until {}", clock(minute_after(due_s), Some(context.time_s))));
+            }
             ItemKind::RunUpOverdue => text.push_str(&format!("; its window ended {at}")),
             _ => text.push_str(&format!("; its window ends {at}")),
         }

@@ -3,7 +3,7 @@
 use super::assess::{NOTHING_OPEN_NOTICE, Verdict};
 use super::case::{LatestStart, State};
 use super::item::{Blocks, Item, ItemKind};
-use super::sentence::{capital, clock};
+use super::sentence::{capital, clock, minute_after};
 
 /// How many items are named before the rest is counted.
 const NAMED: usize = 3;
@@ -40,7 +40,8 @@ fn blocked(items: &[Item], clock_unsure_since: Option<u64>, time_s: u64) -> Stri
     }
     let timers = items.iter().filter(|i| matches!(i.kind, ItemKind::Soaking | ItemKind::MotoringRest));
     let allowed = timers.filter_map(|i| i.due_ms).max();
-    let timers = allowed.map(|ms| format!("; timers allow {} at the earliest", clock(ms / 1000, Some(time_s))));
+    let timers =
+        allowed.map(|ms| format!("; timers allow {} at the earliest", clock(minute_after(ms / 1000), Some(time_s))));
     format!("{lead}: {}{}.", said.join(", "), timers.unwrap_or_default())
 }
 

@@ -81,6 +81,9 @@ pub(crate) struct World {
     pub(crate) area_left: bool,
 }
 
+/// Offline keys, two of which establish custody anew.
+pub(crate) const RECOVERY: [&str; 3] = ["recovery one", "recovery two", "recovery three"];
+
 /// Everybody and what they may do.
 pub(crate) const PEOPLE: [(&str, Option<Authority>); 8] = [
     ("tech", Some(Authority::Perform)),
@@ -140,6 +143,8 @@ impl World {
             }),
             service_fact_key: signing_key("service").verifying_key().to_bytes().to_vec(),
             service_device: id("service device").to_vec(),
+            recovery_keys: RECOVERY.map(|name| signing_key(name).verifying_key().to_bytes().to_vec()).to_vec(),
+            recovery_threshold: 2,
             ..Default::default()
         });
         let fact = self.sign("custodian", at(0, 0), vec![Subject::Roster], vec![], kind, None);
@@ -476,7 +481,7 @@ pub(crate) fn spoilt(fact: &Signed) -> Signed {
     Signed::parse(&bytes, crate::fact::MAX_ENVELOPE_BYTES).unwrap()
 }
 
-fn enrolment(person: &str, key_name: &str) -> v1::KeyEnrolled {
+pub(crate) fn enrolment(person: &str, key_name: &str) -> v1::KeyEnrolled {
     let signer = signing_key(key_name);
     v1::KeyEnrolled {
         person: id(person).to_vec(),

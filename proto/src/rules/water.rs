@@ -41,6 +41,8 @@ struct Engine<'c> {
     wet: BTreeSet<Id>,
     dry_cranks: u32,
     wait: Option<Wait<'c>>,
+    /// What it waited for until its being overdue was decided: the water may still be in it, and a run would dry it.
+    decided: Option<Wait<'c>>,
     plans: Vec<Plan<'c>>,
     starts: Starts<'c>,
     /// Injections whose window ended with no run recorded.
@@ -80,7 +82,8 @@ impl<'c> Water<'c> {
             if engine.plans.last().is_some_and(named) {
                 engine.void_waiver(act);
             }
-            engine.plans.retain(|plan| !named(plan));
+            // Whoever signed, the waiver lapses; but the plan stands until somebody who may plan cancels it.
+            engine.plans.retain(|plan| !(act.counts() && act.names(&plan.by)));
         }
     }
 
@@ -109,6 +112,7 @@ impl<'c> Engine<'c> {
             wet: BTreeSet::new(),
             dry_cranks: 0,
             wait: None,
+            decided: None,
             plans: Vec::new(),
             starts: Starts::default(),
             missed: Vec::new(),
@@ -149,7 +153,9 @@ impl<'c> Engine<'c> {
             {
                 self.dried_otherwise(act.happened_s());
             }
-            Kind::OverdueDecided(_) if act.counts() => self.decide_overdue(act.happened_s()),
+            Kind::OverdueDecided(_) if act.counts() && self.last_water.is_none_or(|water| act.is_after(&water)) => {
+                self.decide_overdue(act.happened_s());
+            }
             Kind::RunUpWaived(b) if act.counts() && self.last_void.is_none_or(|void| act.is_after(&void)) => {
                 self.waive(act, b, lines);
             }
@@ -175,6 +181,7 @@ impl<'c> Engine<'c> {
         (self.last_water, self.last_void) = (Some(*act), Some(*act));
         self.dry_cranks = 0;
         let valid = act.counts() && cycle.is_some_and(|c| is_valid(c, procedure.as_deref(), injection));
+        self.decided = None;
         let Some(wait) = &mut self.wait else {
             self.wait = Some(Wait {
                 first: *act,
@@ -221,7 +228,7 @@ impl<'c> Engine<'c> {
     /// with the engine's lines connected. A start never closes an overdue run-up.
     fn run(&mut self, begun_s: Option<u64>, idle_or_above_s: Option<u32>, run_up: bool, lines: &Lines<'c>) {
         let (Some(begun_s), Some(minutes_s)) = (begun_s, idle_or_above_s) else { return };
-        let Some(wait) = &self.wait else { return };
+        let Some(wait) = self.wait.as_ref().or(self.decided.as_ref()) else { return };
         let Some(procedure) = &wait.procedure else { return };
         let in_time = wait.window_end_s().is_some_and(|end| begun_s <= end);
         let dries = minutes_s >= procedure.run_up.idle_or_above_min_s
@@ -237,6 +244,7 @@ impl<'c> Engine<'c> {
 
     fn dried(&mut self) {
         self.drying = None;
+        self.decided = None;
         self.wet.clear();
     }
 
@@ -254,7 +262,7 @@ impl<'c> Engine<'c> {
             |w: &Wait<'_>| w.window_end_s().is_some_and(|end| happened_s >= end) && w.allows(OverdueCloser::Decision);
         if self.wait.as_ref().is_some_and(decided) {
             self.missed.extend(self.wait.as_ref().map(|wait| wait.first));
-            self.wait = None;
+            self.decided = self.wait.take();
         }
     }
 

@@ -225,3 +225,15 @@ fn beside_a_clock_in_doubt_the_first_line_still_names_what_is_open() {
     assert!(line.starts_with(&format!("No: the service's clock is in doubt since entry {since}")), "{line}");
     assert!(line.ends_with("engine 1 fan cowl open."), "{line}");
 }
+
+#[test]
+fn a_timer_that_ends_within_a_minute_allows_from_the_next_one() {
+    let mut w = World::washing();
+    // The soak ends at 09:07:01.
+    w.act("tech", at(9, 3), cycle(1, at(9, 0) + 1000));
+    w.report("tech", at(9, 3), 0);
+    let answer = ask(&w, at(9, 4), |_| ());
+    assert!(answer.first_line.ends_with("timers allow 09:08Z at the earliest."), "{}", answer.first_line);
+    let soaking = answer.items.iter().find(|i| i.kind == ItemKind::Soaking).unwrap();
+    assert_eq!(soaking.text, "Engine 1 soaking until 09:08Z.");
+}

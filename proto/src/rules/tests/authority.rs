@@ -1,4 +1,5 @@
-use crate::fact::Kind;
+use crate::fact::{Kind, Subject};
+use crate::rules::Severity;
 use crate::rules::testing::*;
 use crate::v1::{self, Authority};
 
@@ -295,4 +296,183 @@ fn while_it_is_not_known_what_hung_then_any_type_ever_listed_there_does() {
     // An hour before the aircraft was first listed.
     w.act("certifier", at(0, 0), Kind::DeviceSettled(settled));
     assert!(!w.rules_broken(at(14, 0)).contains(&"beyond-authority"), "{:?}", w.rules_broken(at(14, 0)));
+}
+
+/// A fact of the roster signed by anybody, as a station that is not up to date would record it.
+fn roster_fact(w: &mut World, who: &str, refers: &[crate::bytes::Hash], kind: Kind) -> crate::bytes::Hash {
+    let fact = w.sign(who, at(2, 0), vec![Subject::Roster], refers.to_vec(), kind, None);
+    w.put(fact, at(2, 0))
+}
+
+fn granted(to: &str) -> Kind {
+    let authority = Authority::Perform as i32;
+    Kind::AuthorityGranted(v1::AuthorityGranted { person: id(to).to_vec(), authority, ..Default::default() })
+}
+
+fn holds(roster: &crate::rules::Roster, size: u64, who: &str) -> bool {
+    roster.grants().iter().any(|g| g.person == id(who) && g.authority == Authority::Perform && g.index < size)
+}
+
+#[test]
+fn a_custodian_s_fact_that_came_before_their_key_takes_effect_when_the_key_is_enrolled() {
+    for custodian in [true, false] {
+        let mut w = World::new();
+        roster_fact(&mut w, "deputy", &[], granted("stranger"));
+        roster_fact(&mut w, "deputy", &[], Kind::KeyEnrolled(enrolment("newcomer", "newcomer")));
+        w.act("newcomer", at(8, 10), access(1, true));
+        assert!(!holds(w.history.roster(), w.history.size(), "stranger"), "nobody knows the deputy yet");
+        let before = w.history.size();
+        w.enrol_on_card("deputy", if custodian { Authority::Custody } else { Authority::Plan });
+        let size = w.history.size();
+        assert_eq!(holds(w.history.roster(), size, "stranger"), custodian);
+        assert!(!holds(w.history.roster_at(size - 1), size - 1, "stranger"), "not before the card's last fact");
+        assert!(!holds(w.history.roster_at(before), before, "stranger"));
+        let unread = w.metal(at(9, 0)).iter().any(|name| name.starts_with("unread-fact"));
+        assert_eq!(unread, !custodian, "the key that the deputy enrolled tells what its owner signed");
+    }
+}
+
+#[test]
+fn a_fact_in_a_custodian_s_name_that_they_did_not_sign_has_no_effect_once_their_key_is_known() {
+    let mut w = World::new();
+    let forge = |w: &mut World, who: &str, kind: Kind| {
+        let fact = w.sign(who, at(2, 0), vec![Subject::Roster], vec![], kind, None);
+        w.put(spoilt(&fact), at(2, 0));
+    };
+    forge(&mut w, "deputy", granted("stranger"));
+    forge(&mut w, "second", granted("stranger"));
+    // The deputy's own facts, which waited too, are what enrols the second.
+    roster_fact(&mut w, "deputy", &[], Kind::KeyEnrolled(enrolment("second", "second")));
+    let custody = v1::AuthorityGranted { person: id("second").to_vec(), authority: 7, ..Default::default() };
+    assert_eq!(custody.authority, Authority::Custody as i32);
+    roster_fact(&mut w, "deputy", &[], Kind::AuthorityGranted(custody));
+    w.enrol_on_card("deputy", Authority::Custody);
+    let roster = w.history.roster();
+    assert!(roster.grants().iter().any(|g| g.person == id("second")), "the deputy's good facts count");
+    assert!(!holds(roster, w.history.size(), "stranger"));
+}
+
+#[test]
+fn a_revocation_that_came_before_its_signer_s_key_reaches_back_once_the_key_is_known() {
+    let mut w = World::washing();
+    let index = closed_by_mate(&mut w);
+    let revoked =
+        v1::KeyRevoked { key_id: key_id_of("mate").to_vec(), untrusted_from_index: Some(index), reason: "lost".into() };
+    roster_fact(&mut w, "deputy", &[], Kind::KeyRevoked(revoked));
+    let before = w.history.size();
+    assert!(!w.metal(at(9, 0)).contains(&"access-open 1 fan cowl".to_owned()));
+    w.enrol_on_card("deputy", Authority::Custody);
+    assert!(w.metal(at(9, 0)).contains(&"access-open 1 fan cowl".to_owned()));
+    assert!(!names(&w.history.state(&aircraft(), before, at(9, 0))).contains(&"access-open 1 fan cowl".to_owned()));
+}
+
+fn countersign(w: &mut World, who: &str, act: crate::bytes::Hash) {
+    let purpose = v1::CountersignPurpose::CustodyRecovery as i32;
+    roster_fact(w, who, &[act], Kind::Countersigned(v1::Countersigned { purpose, remark: String::new() }));
+}
+
+#[test]
+fn custody_passes_to_a_new_custodian_once_as_many_recovery_keys_signed_as_the_founding_fact_asks() {
+    let mut w = World::new();
+    let kind = Kind::CustodyReestablished(v1::CustodyReestablished {
+        custodian: Some(v1::PersonEnrolled { person: id("keeper").to_vec(), ..Default::default() }),
+        custodian_key: Some(enrolment("keeper", "keeper")),
+        custodian_device: Some(v1::DeviceEnrolled {
+            device: id("keeper device").to_vec(),
+            tls_key_digest: vec![2; 32],
+            ..Default::default()
+        }),
+        recovery_keys: vec![],
+        recovery_threshold: 0,
+        reason: "the custodian's key is lost".into(),
+    });
+    let act = roster_fact(&mut w, "keeper", &[], kind);
+    let grants = |w: &mut World, who: &str, to: &str| {
+        roster_fact(w, who, &[], granted(to));
+        holds(w.history.roster(), w.history.size(), to)
+    };
+    countersign(&mut w, "recovery one", act);
+    countersign(&mut w, "recovery one", act);
+    countersign(&mut w, "custodian", act);
+    assert!(!grants(&mut w, "keeper", "planner"), "one recovery key is not enough, twice or with others");
+    assert!(grants(&mut w, "custodian", "waiver"), "until then custody is where it was");
+    let before = w.history.size();
+    countersign(&mut w, "recovery three", act);
+    assert!(holds(w.history.roster(), w.history.size(), "planner"), "what the keeper signed meanwhile takes effect");
+    assert!(grants(&mut w, "keeper", "stranger"));
+    assert!(!grants(&mut w, "custodian", "runner"), "who had custody has it no longer");
+    assert!(!holds(w.history.roster_at(before), before, "planner"));
+}
+
+#[test]
+fn whose_act_a_signer_nobody_knows_did_is_not_known_to_be_another_s() {
+    let mut w = World::washing();
+    w.washed_and_dried(1);
+    let kind = reconnected(1, "PS-1");
+    let fact = w.sign("newcomer", at(9, 50), World::subjects(&kind), vec![], kind, None);
+    let touched = w.put(fact, at(9, 50));
+    w.naming("inspector", at(9, 55), &[touched], inspected(1, "PS-1"));
+    assert!(w.metal(at(10, 0)).contains(&"inspection-due 1 PS-1".to_owned()), "it may be the inspector's own work");
+}
+
+#[test]
+fn a_finding_on_what_the_service_signed_can_be_settled_for_it_is_nobody_s_own() {
+    let mut w = World::washing();
+    let kind = Kind::DeviceReported(v1::DeviceReported { report: vec![] });
+    let fact = w.sign("service", at(8, 30), World::subjects(&access(1, true)), vec![], kind, None);
+    let early = w.put(fact, at(8, 10));
+    w.naming("certifier", at(8, 40), &[early], Kind::FindingSettled(settlement("time-disorder")));
+    assert!(w.state_at(at(9, 0)).findings.iter().any(|f| f.rule.name() == "time-disorder" && f.settled.is_some()));
+}
+
+#[test]
+fn a_remark_asks_for_any_authority_and_for_no_certain_one() {
+    for (who, broken) in [("runner", false), ("planner", false), ("stranger", true)] {
+        let mut w = World::washing();
+        w.act(who, at(8, 10), Kind::Remark(v1::Remark { text: None }));
+        assert_eq!(w.rules_broken(at(9, 0)).contains(&"beyond-authority"), broken, "{who}");
+    }
+}
+
+#[test]
+fn a_time_after_receipt_is_major_only_where_the_fact_can_change_an_item() {
+    let dry = |change: fn(&mut v1::CycleRun)| {
+        let Kind::CycleRun(mut body) = cycle(1, at(8, 5)) else { unreachable!("a cycle is a cycle") };
+        change(&mut body);
+        Kind::CycleRun(body)
+    };
+    let cases = [
+        ("tech", dry(|_| ()), true),
+        ("tech", dry(|b| (b.injection_started_ms, b.injection_ended_ms) = (None, None)), false),
+        ("tech", dry_crank(1, at(8, 5)), true),
+        ("stranger", dry_crank(1, at(8, 5)), false),
+        ("stranger", access(1, true), true),
+        ("runner", run_up(1, at(8, 5)), true),
+        ("tech", Kind::WaterReady(v1::WaterReady::default()), false),
+    ];
+    for (who, kind, major) in cases {
+        let mut w = World::washing();
+        let told = format!("{who}: {kind:?}");
+        let fact = w.sign(who, at(8, 20), World::subjects(&kind), vec![], kind, None);
+        w.put(fact, at(8, 10));
+        let state = w.state_at(at(9, 0));
+        let found = state.findings.iter().find(|f| f.rule.name() == "time-disorder").expect("ten minutes too late");
+        assert_eq!(found.severity == Severity::Major, major, "{told}");
+    }
+}
+
+#[test]
+fn a_finding_about_engines_without_an_aircraft_shows_wherever_each_of_them_is() {
+    let mut w = World::new();
+    w.list_aircraft("aircraft two", &["OT-3", "OT-4"]);
+    let serials = [(1, "OT-1"), (1, "OT-3")];
+    let engines = serials.map(|(position, serial)| v1::EngineAt { position, serial: serial.into() });
+    let kind = Kind::StartPlanned(v1::StartPlanned { engines: engines.to_vec(), ..Default::default() });
+    let subjects = serials.map(|(_, serial)| Subject::Engine(serial.into())).to_vec();
+    let fact = w.sign("stranger", at(8, 10), subjects, vec![], kind, None);
+    w.put(fact, at(8, 10));
+    for name in ["aircraft one", "aircraft two"] {
+        let state = w.history.state(&id(name), w.history.size(), at(9, 0));
+        assert!(state.findings.iter().any(|f| f.rule.name() == "beyond-authority"), "{name}");
+    }
 }

@@ -170,16 +170,19 @@ fn a_wash_whose_procedure_is_not_published_is_unread_and_its_lines_are_inspected
     assert!(open.iter().any(|name| name.starts_with("unread-fact")) && open.contains(&"inspection-due 1 PS-1".into()));
 }
 
-fn refuse(w: &mut World, digest: Hash, when_ms: u64) {
-    let refused = v1::FactRefused {
+fn refused(digest: Hash) -> Kind {
+    Kind::FactRefused(v1::FactRefused {
         device: id("tech device").to_vec(),
         run: id("tech run").to_vec(),
         counter: 9,
         received_digest: digest.to_vec(),
         received_bytes: 10,
         reason: v1::RefusalReason::Malformed as i32,
-    };
-    w.service(when_ms, Kind::FactRefused(refused));
+    })
+}
+
+fn refuse(w: &mut World, digest: Hash, when_ms: u64) {
+    w.service(when_ms, refused(digest));
 }
 
 #[test]
@@ -264,4 +267,68 @@ fn entries_name_the_aircraft_whose_answers_may_change() {
     };
     w.history.add(recorded, &|_| None);
     assert_eq!(w.history.aircraft_touched(index), [aircraft()]);
+}
+
+#[test]
+fn a_device_leaves_by_the_word_of_anybody_with_an_authority() {
+    for (who, left) in [("runner", true), ("stranger", false)] {
+        let mut w = World::washing();
+        w.act(who, at(9, 0), Kind::DeviceLeft(v1::DeviceLeft { device: id(&format!("{who} device")).to_vec() }));
+        let subject = id(&format!("{who} device")).to_string();
+        assert_eq!(!w.state_at(at(12, 0)).items.iter().any(|i| i.subject == subject), left, "{who}");
+    }
+}
+
+#[test]
+fn what_is_set_aside_and_agreed_is_all_that_the_fact_is_about() {
+    let agreed = v1::Countersigned { purpose: v1::CountersignPurpose::SetAsideAgreed as i32, remark: String::new() };
+    let aside = || Kind::FactSetAside(v1::FactSetAside { reason: "not ours".into() });
+    for whole in [true, false] {
+        let mut w = World::washing();
+        let unread = w.act("newcomer", at(8, 20), disconnected(1, "PS-1"));
+        let mut subjects = World::subjects(&disconnected(1, "PS-1"));
+        subjects.retain(|s| whole || !matches!(s, Subject::Engine(_)));
+        let set = w.custody_at(at(8, 30), vec![unread], subjects, aside());
+        w.naming("certifier", at(8, 40), &[set], Kind::Countersigned(agreed.clone()));
+        assert_eq!(w.metal(at(9, 0)).is_empty(), whole, "{:?}", w.metal(at(9, 0)));
+    }
+    for whole in [true, false] {
+        let mut w = World::washing();
+        let digest = Hash::of(b"refused bytes");
+        let fact =
+            w.sign("service", at(8, 30), vec![Subject::Device(id("tech device"))], vec![], refused(digest), None);
+        w.put(fact, at(8, 30));
+        let mut subjects = World::subjects(&aside());
+        subjects.extend(whole.then(|| Subject::Device(id("tech device"))));
+        let set = w.custody_at(at(8, 30), vec![digest], subjects, aside());
+        w.naming("certifier", at(8, 40), &[set], Kind::Countersigned(agreed.clone()));
+        assert_eq!(w.metal(at(9, 0)).is_empty(), whole, "{:?}", w.metal(at(9, 0)));
+    }
+}
+
+#[test]
+fn a_set_aside_is_agreed_by_who_certifies_on_the_engine_that_the_fact_is_about() {
+    for (engine_type, does) in [(TYPE, true), ("Tellmark R5", false)] {
+        let mut w = World::washing();
+        // An aircraft of another type whose certifying staff have no word on this one.
+        w.custody(Kind::AircraftListed(v1::AircraftListed {
+            aircraft: [0; 16].to_vec(),
+            registration: "AIRCRAFT ZERO".into(),
+            aircraft_type: "invented".into(),
+            engines: vec![v1::InstalledEngine {
+                engine: Some(v1::EngineAt { position: 1, serial: "RV-1".into() }),
+                engine_type: "Tellmark R5".into(),
+            }],
+        }));
+        w.enrol("guest");
+        w.grant("guest", v1::Authority::Certify, |g| g.engine_type = engine_type.into());
+        let unread = w.act("newcomer", at(8, 20), disconnected(1, "PS-1"));
+        let mut subjects = World::subjects(&disconnected(1, "PS-1"));
+        subjects.push(Subject::Aircraft(crate::bytes::Id([0; 16])));
+        let aside = Kind::FactSetAside(v1::FactSetAside { reason: "not ours".into() });
+        let set = w.custody_at(at(8, 30), vec![unread], subjects, aside);
+        let purpose = v1::CountersignPurpose::SetAsideAgreed as i32;
+        w.naming("guest", at(8, 40), &[set], Kind::Countersigned(v1::Countersigned { purpose, remark: String::new() }));
+        assert_eq!(w.metal(at(9, 0)).is_empty(), does, "{:?}", w.metal(at(9, 0)));
+    }
 }

@@ -242,3 +242,61 @@ fn an_opening_by_somebody_without_authority_does_not_change_the_procedure_that_a
     w.act("tech", at(8, 20), Kind::LineReconnected(loose));
     assert!(w.metal(at(9, 0)).contains(&"line-unsecured 1 PS-1".to_owned()));
 }
+
+#[test]
+fn a_line_found_bad_is_to_be_worked_again_whatever_the_finder_named() {
+    let bad = || inspection(1, "PS-1", CheckResult::NotSatisfactory);
+    for touched in [true, false] {
+        let mut w = World::washing();
+        if touched {
+            w.act("tech", at(8, 10), disconnected(1, "PS-1"));
+            w.act("tech", at(8, 20), reconnected(1, "PS-1"));
+        }
+        w.naming("inspector", at(8, 30), &[Hash::of(b"absent")], bad());
+        assert_eq!(w.metal(at(9, 0)), ["rework-due 1 PS-1"], "touched: {touched}");
+        w.act("stranger", at(8, 35), reconnected(1, "PS-1"));
+        assert!(w.metal(at(9, 0)).contains(&"rework-due 1 PS-1".to_owned()), "a stranger's work ends nothing");
+        let again = w.act("tech", at(8, 40), reconnected(1, "PS-1"));
+        w.naming("inspector", at(8, 50), &[again], inspected(1, "PS-1"));
+        assert!(!w.metal(at(9, 0)).iter().any(|name| name.contains("PS-1")), "{:?}", w.metal(at(9, 0)));
+    }
+}
+
+#[test]
+fn a_line_found_bad_that_nobody_touched_keeps_a_waiver_from_being_valid() {
+    let mut w = World::washing();
+    w.washed_and_dried(1);
+    w.act("inspector", at(9, 50), inspection(1, "MV-2", CheckResult::NotSatisfactory));
+    w.waive(1, at(10, 0), at(19, 0));
+    assert!(w.metal(at(10, 30)).contains(&"run-up-due 1".to_owned()), "{:?}", w.metal(at(10, 30)));
+}
+
+#[test]
+fn a_finding_of_a_joint_that_was_in_doubt_does_not_come_back_on_the_next_joint() {
+    let mut w = World::washing();
+    w.act("tech", at(8, 10), disconnected(1, "PS-1"));
+    let joint = w.act("tech", at(8, 20), reconnected(1, "PS-1"));
+    let seen = w.history.size();
+    w.grant("stranger", v1::Authority::Inspect, |_| ());
+    let kind = inspection(1, "PS-1", CheckResult::NotSatisfactory);
+    let fact = w.sign("stranger", at(8, 30), World::subjects(&kind), vec![joint], kind, Some(seen));
+    let found = w.put(fact, at(8, 30));
+    let again = w.act("tech", at(8, 40), reconnected(1, "PS-1"));
+    let counts = v1::FindingSettled { act_counts: Some(true), ..settlement("in-doubt") };
+    w.naming("certifier", at(8, 50), &[found], Kind::FindingSettled(counts));
+    w.naming("inspector", at(8, 55), &[again], inspected(1, "PS-1"));
+    assert!(w.metal(at(9, 0)).is_empty(), "{:?}", w.metal(at(9, 0)));
+}
+
+#[test]
+fn an_access_of_an_engine_not_listed_there_blocks_the_aircraft_named_and_the_one_that_carries_it() {
+    let mut w = World::washing();
+    w.list_aircraft("aircraft two", &["OT-9"]);
+    let wrong = || Some(v1::EngineAt { position: 2, serial: "OT-9".into() });
+    w.act("tech", at(8, 10), Kind::AccessOpened(v1::AccessOpened { engine: wrong(), access: "fan cowl".into() }));
+    let two = |w: &World| names(&w.history.state(&id("aircraft two"), w.history.size(), at(9, 0)));
+    assert!(w.metal(at(9, 0)).contains(&"access-open 2 fan cowl".to_owned()));
+    assert!(two(&w).contains(&"access-open 1 fan cowl".to_owned()), "{:?}", two(&w));
+    w.act("tech", at(8, 20), Kind::AccessClosed(v1::AccessClosed { engine: wrong(), access: "fan cowl".into() }));
+    assert!(!two(&w).iter().chain(&w.metal(at(9, 0))).any(|name| name.starts_with("access-open")));
+}

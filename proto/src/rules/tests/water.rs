@@ -317,3 +317,66 @@ fn instants_at_the_end_of_all_numbers_are_answered_and_crash_nothing() {
         }
     }
 }
+
+#[test]
+fn a_plan_stands_until_somebody_who_may_plan_cancels_it_though_the_waiver_lapses_at_any_word() {
+    for (who, removed) in [("stranger", false), ("planner", true)] {
+        let mut w = washed();
+        w.plan(1, at(9, 50), at(12, 0));
+        let late = w.plan(1, at(9, 55), at(20, 1));
+        let cancelled = Kind::StartCancelled(v1::StartCancelled { reason: String::new() });
+        w.naming(who, at(10, 0), &[late], cancelled);
+        w.waive(1, at(10, 10), at(19, 0));
+        let expected = if removed { Blocks::Condition } else { Blocks::Yes };
+        assert_eq!(blocks(&w, ItemKind::StartAwaited, at(10, 30)), Some(expected), "{who}");
+    }
+    let mut w = washed();
+    let plan = w.plan(1, at(9, 50), at(19, 0));
+    w.waive(1, at(10, 0), at(19, 0));
+    w.naming("stranger", at(10, 10), &[plan], Kind::StartCancelled(v1::StartCancelled { reason: String::new() }));
+    assert!(w.metal(at(10, 30)).contains(&"run-up-due 1".to_owned()), "what opens, opens");
+}
+
+fn decided() -> Kind {
+    Kind::OverdueDecided(v1::OverdueDecided { engine: engine(1), ..Default::default() })
+}
+
+#[test]
+fn a_run_up_after_an_overdue_decision_still_dries_the_water_and_a_decision_alone_does_not() {
+    let mut w = World::washing();
+    w.act("tech", at(9, 2), cycle(1, at(9, 0)));
+    w.act("certifier", at(21, 30), decided());
+    assert_eq!(w.metal(at(22, 0)), ["drying-due 1"]);
+    w.act("runner", at(22, 16), run_up(1, at(22, 10)));
+    assert!(w.metal(at(23, 0)).is_empty(), "{:?}", w.metal(at(23, 0)));
+}
+
+#[test]
+fn an_injection_after_an_overdue_decision_waits_for_drying_and_for_a_run_of_its_own() {
+    let mut w = washed();
+    w.act("certifier", at(21, 30), decided());
+    w.act("tech", at(22, 2), cycle(1, at(22, 0)));
+    assert_eq!(w.metal(at(22, 30)), ["drying-due 1", "run-up-due 1"]);
+    // Judged as a run-up before that water it dries nothing.
+    w.act("runner", at(22, 40), run_up(1, at(21, 50)));
+    assert_eq!(w.metal(at(22, 45)), ["drying-due 1", "run-up-due 1"]);
+}
+
+#[test]
+fn an_overdue_decision_let_count_decides_nothing_on_water_that_came_after_it() {
+    for water_after in [false, true] {
+        let mut w = washed();
+        let seen = w.history.size();
+        w.grant("stranger", v1::Authority::Certify, |_| ());
+        let kind = decided();
+        let fact = w.sign("stranger", at(21, 30), World::subjects(&kind), vec![], kind, Some(seen));
+        let act = w.put(fact, at(21, 30));
+        if water_after {
+            w.act("tech", at(22, 2), cycle(1, at(22, 0)));
+        }
+        let counts = v1::FindingSettled { act_counts: Some(true), ..settlement("in-doubt") };
+        w.naming("certifier", at(23, 0), &[act], Kind::FindingSettled(counts));
+        let waits = w.metal(at(23, 30)).iter().any(|name| name.starts_with("run-up"));
+        assert_eq!(waits, water_after, "{:?}", w.metal(at(23, 30)));
+    }
+}
