@@ -14,7 +14,7 @@ use super::area::Area;
 use super::finding::{self, Finding, Raised};
 use super::fleet::{Belongs, Fleet};
 use super::history::{Held, History};
-use super::item::{FactRef, Item, Open};
+use super::item::{FactRef, Item, ItemKind, Open};
 use super::judge::{self, Standing, Types};
 use super::kinds::{self, Asked};
 use super::lines::Lines;
@@ -22,6 +22,7 @@ use super::motoring::Motoring;
 use super::order::{self, Key};
 use super::procedure::Procedure;
 use super::readings::Readings;
+use super::revisions::{self, Revisions};
 use super::roster::Roster;
 use super::scope::Scope;
 use super::shift::Shift;
@@ -205,9 +206,11 @@ pub(super) struct Context<'c> {
 impl<'c> Context<'c> {
     /// The revision that held in the act's wash at its place.
     pub(super) fn procedure(&self, act: &Act<'_>) -> Option<&Arc<Procedure>> {
-        let facts = self.washes.get(&act.wash()?)?;
-        let moved = facts.moved.iter().rev().find(|(by, _)| act.is_after(by));
-        moved.map(|(_, procedure)| procedure).or(facts.procedure.as_ref())
+        act.washes().find_map(|wash| {
+            let facts = self.washes.get(&wash)?;
+            let moved = facts.moved.iter().rev().find(|(by, _)| act.is_after(by));
+            moved.map(|(_, procedure)| procedure).or(facts.procedure.as_ref())
+        })
     }
 
     /// The revision that holds in the wash now.
@@ -270,7 +273,8 @@ pub(super) struct Folded<'c> {
 impl<'h> Case<'h> {
     pub(super) fn new(history: &'h History, aircraft: &Id, size: u64) -> Self {
         let roster = history.roster_at(size);
-        let indices = scope(history, aircraft, size);
+        let mut indices = scope(history, aircraft, size);
+        indices.extend(revisions::in_scope(history, &roster, size, &indices));
         let held = indices.into_iter().filter_map(|index| history.held(index));
         let mut facts: Vec<Fact<'h>> = held.map(|held| judged(held, &roster, size)).collect();
         facts.sort_by_key(|f| f.key);
@@ -335,7 +339,8 @@ impl<'h> Case<'h> {
     ) -> Folded<'c> {
         let acts = self.acts(time_s, keep);
         let fleet = Fleet::new(&self.roster, self.size, time_s);
-        let washes = washes(&acts, &self.roster, self.size);
+        let mut washes = washes(&acts, &self.roster, self.size);
+        revisions::add_moves(&acts, &self.roster, self.size, &mut washes);
         let context = Context { roster: &self.roster, size: self.size, fleet, washes, time_s, planned_s };
         let (mut lines, mut access, mut water) = (Lines::default(), Access::default(), Water::default());
         let (mut motoring, mut scope) = (Motoring::default(), Scope::default());
@@ -357,6 +362,8 @@ impl<'h> Case<'h> {
         findings.extend(area.findings(&context, &motoring));
         findings.extend(scope.findings(&context));
         findings.extend(water.run_up_missed(&context));
+        let revisions = Revisions::new(&context, &acts);
+        findings.extend(revisions.findings(&context));
         findings.extend(lines.self_inspected(&context));
         findings.extend(access.self_seen(&context));
         finding::settle(&mut findings, &acts);
@@ -366,6 +373,7 @@ impl<'h> Case<'h> {
         opens.extend(motoring.open_items(&context));
         opens.extend(scope.open_items(&context));
         opens.extend(shift.open_items(&context));
+        opens.extend(revisions.open_items(&context));
         opens.extend(finding::open_items(&findings));
         opens.extend(devices::unread(&context, &acts));
         Folded { context, acts, opens, findings }
@@ -377,6 +385,9 @@ impl<'h> Case<'h> {
         let signed = people::sign_offs(self, &folded);
         folded.opens.extend(people::open_items(&folded, &signed));
         release::follow(self, &mut folded);
+        // What was published since a sign-off that stands was not published while the wash was open.
+        let stands = |wash: Id| signed.get(&wash).is_some_and(people::SignOffState::stands);
+        folded.opens.retain(|open| open.kind != ItemKind::ProcedureRevised || !open.wash.is_some_and(stands));
         folded.opens.extend(devices::refused(self, &folded, Some(&signed)));
         let (outstanding, heard_until_ms) = devices::outstanding(self, &folded, &signed);
         folded.opens.extend(outstanding);

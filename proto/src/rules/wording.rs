@@ -14,6 +14,7 @@ pub(super) fn short(kind: ItemKind, on: &str, subject: &str) -> Option<String> {
         ItemKind::FreezeWatch => format!("{on}may freeze"),
         ItemKind::HandoverDue => "work not taken over".to_owned(),
         ItemKind::ProcedureRevised => format!("{subject} of the procedure to be decided on"),
+        ItemKind::ReleaseReferenceDue if subject.is_empty() => "release reference not recorded".to_owned(),
         ItemKind::ReleaseReferenceDue => format!("release reference of work order {subject} not recorded"),
         _ => return None,
     })
