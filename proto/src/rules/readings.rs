@@ -33,9 +33,11 @@ impl<T> Default for Series<'_, T> {
 
 impl<'c, T> Series<'c, T> {
     fn add(&mut self, act: &Act<'c>, value: T) {
-        match self.0.iter_mut().find(|known| act.revived && known.act.hash() == act.hash()) {
-            Some(known) => known.counts = act.counts(),
-            None => self.0.push(Reading { act: *act, value, counts: act.counts() }),
+        if act.revived {
+            let known = self.0.iter_mut().filter(|known| known.act.hash() == act.hash());
+            known.for_each(|known| known.counts = act.counts());
+        } else {
+            self.0.push(Reading { act: *act, value, counts: act.counts() });
         }
     }
 

@@ -53,6 +53,15 @@ pub(super) fn who_may(kind: ItemKind) -> Option<Vec<Authority>> {
     })
 }
 
+/// What stood in the way of turning an engine.
+pub(super) fn barred_by(kind: ItemKind) -> String {
+    match kind {
+        ItemKind::HandoverDue => "the work had been left and nobody had taken it over".to_owned(),
+        ItemKind::ToolMissing => "a tool was missing".to_owned(),
+        other => format!("{} was open", other.name().replace('-', " ")),
+    }
+}
+
 /// What was broken, in a sentence; `on` is empty or says on which engine.
 pub(super) fn finding(raised: &Raised<'_>, on: &str) -> Option<String> {
     let said = said(raised.rule, on)?;
