@@ -39,6 +39,7 @@ mod people;
 pub mod procedure;
 mod readings;
 mod release;
+mod revisions;
 pub mod roster;
 mod scope;
 mod sentence;

@@ -9,11 +9,11 @@ use super::motoring::{Motoring, Turn};
 use crate::bytes::Id;
 use crate::fact::Kind;
 
-/// What an act may end: the clearance of one engine, or all of one wash.
+/// What an act may end: the clearance of one engine, or all of its washes.
 #[derive(Debug)]
 enum Ends<'c> {
     Engine(&'c str),
-    Wash(Option<Id>),
+    Washes(Vec<Id>),
 }
 
 /// Clearances, and what ends them, as they stand in the order.
@@ -31,7 +31,7 @@ impl<'c> Area<'c> {
             (Some(Kind::AreaCleared(_)), Some(serial)) if act.counts() => self.cleared.push((*act, serial)),
             // Whoever says so: somebody may stand there.
             (Some(Kind::WashInterrupted(_) | Kind::HandedOver(_)), _) if !act.revived => {
-                self.ends.push((*act, Ends::Wash(act.wash())));
+                self.ends.push((*act, Ends::Washes(act.washes().collect())));
             }
             (Some(kind), Some(serial)) if is_at_the_engine(kind) && !act.revived => {
                 self.ends.push((*act, Ends::Engine(serial)));
@@ -60,7 +60,7 @@ impl<'c> Area<'c> {
     fn is_ended(&self, clearance: &Act<'c>, turn: &Turn<'c>) -> bool {
         let concerns = |ends: &Ends<'c>| match ends {
             Ends::Engine(serial) => *serial == turn.engine.serial,
-            Ends::Wash(wash) => *wash == clearance.wash(),
+            Ends::Washes(washes) => clearance.washes().any(|wash| washes.contains(&wash)),
         };
         let ends = |(act, ends): &(Act<'c>, Ends<'c>)| {
             concerns(ends) && act.is_after(clearance) && act.happened_s() < turn.until_s

@@ -109,13 +109,13 @@ fn supposed(case: &Case<'_>, question: &Question, time_s: u64) -> State {
         };
         let waits = |position: u32| stays(ItemKind::StartAwaited, position) || stays(ItemKind::RunUpDue, position);
         state.latest_starts.retain(|start| waits(start.engine.position));
-        let item_stays = |kind: ItemKind| state.items.iter().any(|i| i.kind == kind);
         let kept = |condition: &String| {
-            let waits = |s: &LatestStart| condition.starts_with(&format!("start engine {} ", s.engine.position));
-            let of_start = condition.starts_with("start engine ");
-            if of_start { state.latest_starts.iter().any(waits) } else { item_stays(ItemKind::ReleaseReferenceDue) }
+            state.latest_starts.iter().any(|s| condition.starts_with(&format!("start engine {} ", s.engine.position)))
         };
         state.conditions.retain(kept);
+        let references = state.items.iter().filter(|i| i.kind == ItemKind::ReleaseReferenceDue);
+        state.conditions.extend(references.map(|i| sentence::reference_condition(&i.subject)));
+        state.conditions.sort();
     }
     state
 }
@@ -141,11 +141,17 @@ fn without(items: Vec<Item>, names: &[String]) -> Vec<Item> {
             (due.engine, due.subject) = (None, String::new());
             due.short = "wash not signed off".to_owned();
             due.text = "Wash not signed off.".to_owned();
-            if !matches(&due, names) {
+            if matches(&due, names) {
+                opened.push(sentence::supposed(&due, ItemKind::ReleaseReferenceDue));
+            } else {
                 opened.push(due);
             }
         }
     }
+    // One release reference a wash, whichever of its sign-offs lacks it.
+    let known = |item: &Item, among: &[Item]| among.iter().any(|i| i.kind == item.kind && i.wash == item.wash);
+    let references = |item: &Item| item.kind == ItemKind::ReleaseReferenceDue;
+    opened.retain(|item| !(references(item) && (known(item, &left) || matches(item, names))));
     left.extend(opened);
     left
 }

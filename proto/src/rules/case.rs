@@ -17,7 +17,7 @@ use super::finding::{self, Finding, Raised};
 use super::fleet::{Belongs, Fleet};
 use super::forks::{Fork, Forks};
 use super::history::{Held, History};
-use super::item::{FactRef, Item, Open};
+use super::item::{FactRef, Item, ItemKind, Open};
 use super::judge::{self, Standing, Types};
 use super::kinds::{self, Asked};
 use super::lines::Lines;
@@ -25,6 +25,7 @@ use super::motoring::Motoring;
 use super::order;
 use super::procedure::Procedure;
 use super::readings::Readings;
+use super::revisions::{self, Revisions};
 use super::roster::Roster;
 use super::scope::Scope;
 use super::shift::Shift;
@@ -315,7 +316,8 @@ impl<'h> Case<'h> {
     }
 
     fn with_roster(history: &'h History, aircraft: &Id, size: u64, roster: Cow<'h, Roster>) -> Self {
-        let indices = scope(history, aircraft, size);
+        let mut indices = scope(history, aircraft, size);
+        indices.extend(revisions::in_scope(history, &roster, size, &indices));
         let held = indices.into_iter().filter_map(|index| history.held(index));
         let mut facts: Vec<Fact<'h>> = held.map(|held| judged(held, &roster, size)).collect();
         facts.sort_by_key(|f| f.key);
@@ -437,7 +439,8 @@ impl<'h> Case<'h> {
         stand.facts.sort_by_key(|f| f.key);
         let mut acts = self.acts(counted, &stand);
         let fleet = Fleet::new(&self.roster, self.size, time_s);
-        let washes = washes(&acts, &self.roster, self.size);
+        let mut washes = washes(&acts, &self.roster, self.size);
+        revisions::add_moves(&acts, &self.roster, self.size, &mut washes);
         let struck = |fact| Act { fact, waits: false, withheld: true, revived: false, place: 0 };
         let struck = stand.struck.iter().copied().map(struck).collect();
         let context = Context { roster: &self.roster, size: self.size, fleet, washes, time_s, planned_s, struck };
@@ -464,6 +467,8 @@ impl<'h> Case<'h> {
         findings.extend(area.findings(&context, &motoring));
         findings.extend(scope.findings(&context));
         findings.extend(water.run_up_missed(&context));
+        let revisions = Revisions::new(&context, &acts);
+        findings.extend(revisions.findings(&context));
         findings.extend(lines.self_inspected(&context));
         findings.extend(access.self_seen(&context));
         findings.extend(timing::findings(&context, &acts));
@@ -478,6 +483,7 @@ impl<'h> Case<'h> {
         opens.extend(motoring.open_items(&context));
         opens.extend(scope.open_items(&context));
         opens.extend(shift.open_items(&context));
+        opens.extend(revisions.open_items(&context));
         opens.extend(finding::open_items(&findings));
         opens.extend(devices::unread(&context, &acts));
         Folded { context, acts, opens, findings }
@@ -489,6 +495,9 @@ impl<'h> Case<'h> {
         let signed = people::sign_offs(self, &folded);
         folded.opens.extend(people::open_items(&folded, &signed));
         release::follow(self, &mut folded);
+        // What was published since a sign-off that stands was not published while the wash was open.
+        let stands = |wash: Id| signed.get(&wash).is_some_and(people::SignOffState::stands);
+        folded.opens.retain(|open| open.kind != ItemKind::ProcedureRevised || !open.wash.is_some_and(stands));
         folded.opens.extend(devices::refused(self, &folded, Some(&signed)));
         let (outstanding, heard_until_ms) = devices::outstanding(self, &folded, &signed);
         folded.opens.extend(outstanding);

@@ -12,6 +12,7 @@ use super::finding::{Raised, Rule, Severity};
 use super::item::{Blocks, ItemKind, Open};
 use super::procedure::Procedure;
 use super::water::{Injection, injection_of_aborted, injection_of_cycle};
+use super::wording;
 use crate::fact::Kind;
 use crate::v1::{CycleRun, EngineAt};
 
@@ -82,8 +83,7 @@ impl<'c> Motoring<'c> {
                     raised.push(finding);
                 };
                 if let Some(barred_by) = turn.barred_by {
-                    let detail = format!("{} was open", barred_by.name());
-                    raise(Rule::MotoredWhileBarred, Severity::Major, None, detail);
+                    raise(Rule::MotoredWhileBarred, Severity::Major, None, wording::barred_by(barred_by));
                 }
                 let Some(procedure) = &turn.procedure else { continue };
                 of_injection(turn, procedure, &mut raise);
@@ -162,12 +162,12 @@ fn of_injection(turn: &Turn<'_>, procedure: &Procedure, raise: &mut Raise<'_, '_
 }
 
 fn of_cycle(cycle: &CycleRun, injection: &Injection, procedure: &Procedure, raise: &mut Raise<'_, '_>) {
-    match cycle.rotation_confirmed_ms.map(|ms| ms / 1000) {
-        None => raise(Rule::RotationUnconfirmed, Severity::Major, None, "none was seen".to_owned()),
-        Some(seen_s) if seen_s > injection.started_s => {
-            raise(Rule::RotationUnconfirmed, Severity::Major, None, "it was seen after injection began".to_owned());
-        }
-        Some(_) => {}
+    let [seen_s, injected_s] =
+        [cycle.rotation_confirmed_ms, cycle.injection_started_ms].map(|ms| ms.map(|ms| ms / 1000));
+    if seen_s.is_none() {
+        raise(Rule::RotationUnconfirmed, Severity::Major, None, "none was seen".to_owned());
+    } else if injected_s.is_some_and(|injected| seen_s > Some(injected)) {
+        raise(Rule::RotationUnconfirmed, Severity::Major, None, "it was seen after injection began".to_owned());
     }
     let least = procedure.motoring.speed_min_tenths_percent;
     if let Some(speed) = cycle.speed_tenths_percent.filter(|speed| *speed < least) {

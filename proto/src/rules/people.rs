@@ -162,6 +162,7 @@ pub(super) fn open_items<'c>(folded: &Folded<'c>, signed: &BTreeMap<Id, SignOffS
         open.wash = Some(*wash);
         open.subject = facts.opened.map(|o| o.work_order.clone()).unwrap_or_default();
         open.detail = why.clone();
+        open.next.push(ItemKind::ReleaseReferenceDue);
         open
     })
     .collect()

@@ -11,7 +11,7 @@ use super::motoring::{Motoring, Turn};
 use super::procedure::Procedure;
 use crate::bytes::Id;
 use crate::fact::Kind;
-use crate::v1::{EngineAt, RunUpDone, WashOpened, WaterReady};
+use crate::v1::{self, EngineAt, RunUpDone, WashOpened, WaterReady};
 
 /// One value, and the fact that holds it.
 #[derive(Debug)]
@@ -33,9 +33,11 @@ impl<T> Default for Series<'_, T> {
 
 impl<'c, T> Series<'c, T> {
     fn add(&mut self, act: &Act<'c>, value: T) {
-        match self.0.iter_mut().find(|known| act.revived && known.act.hash() == act.hash()) {
-            Some(known) => known.counts = act.counts(),
-            None => self.0.push(Reading { act: *act, value, counts: act.counts() }),
+        if act.revived {
+            let known = self.0.iter_mut().filter(|known| known.act.hash() == act.hash());
+            known.for_each(|known| known.counts = act.counts());
+        } else {
+            self.0.push(Reading { act: *act, value, counts: act.counts() });
         }
     }
 
@@ -50,9 +52,9 @@ impl<'c, T> Series<'c, T> {
 /// All readings.
 #[derive(Debug, Default)]
 pub(super) struct Readings<'c> {
-    water: BTreeMap<Option<Id>, Series<'c, &'c WaterReady>>,
+    water: BTreeMap<Id, Series<'c, &'c WaterReady>>,
     /// Tenths of a degree Celsius, by wash.
-    air: BTreeMap<Option<Id>, Series<'c, i32>>,
+    air: BTreeMap<Id, Series<'c, i32>>,
     /// Tenths of a degree Celsius, by the engine's serial number.
     metal: BTreeMap<String, Series<'c, i32>>,
     /// Instants in whole seconds, by the engine's serial number: as the wash was opened, and after each run-up.
@@ -62,11 +64,11 @@ pub(super) struct Readings<'c> {
 impl<'c> Readings<'c> {
     pub(super) fn take(&mut self, act: &Act<'c>) {
         match act.kind() {
-            Some(Kind::WaterReady(b)) => self.water.entry(act.wash()).or_default().add(act, b),
-            Some(Kind::OutsideConditions(b)) => {
-                if let Some(tenths) = b.air_tenths_celsius {
-                    self.air.entry(act.wash()).or_default().add(act, tenths);
-                }
+            Some(Kind::WaterReady(b)) => {
+                act.washes().for_each(|wash| self.water.entry(wash).or_default().add(act, b));
+            }
+            Some(Kind::OutsideConditions(v1::OutsideConditions { air_tenths_celsius: Some(tenths) })) => {
+                act.washes().for_each(|wash| self.air.entry(wash).or_default().add(act, *tenths));
             }
             Some(Kind::MetalTemperature(b)) => {
                 if let (Some(engine), Some(tenths)) = (&b.engine, b.metal_tenths_celsius) {
@@ -135,7 +137,7 @@ impl<'c> Readings<'c> {
             let under = series.until(at_s).chain(later).map(|r| r.value).find(|tenths| *tenths < limit);
             under.map(|tenths| freezing_in_words(what, tenths, limit))
         };
-        let air = self.air.get(&act.wash()).and_then(|series| cold(series, AIR));
+        let air = act.wash().and_then(|wash| self.air.get(&wash)).and_then(|series| cold(series, AIR));
         air.or_else(|| self.metal.get(&engine.serial).and_then(|series| cold(series, METAL)))
     }
 }
@@ -178,6 +180,10 @@ impl<'c> Before<'_, 'c> {
         raised
     }
 
+    fn of_wash<'s, T>(&self, series: &'s BTreeMap<Id, Series<'c, T>>) -> Option<&'s Series<'c, T>> {
+        series.get(&self.turn.act.wash()?)
+    }
+
     /// The cycle's own reading of the water, or those of the rig: with the fact of each.
     fn water(&self) -> Vec<(Option<Act<'c>>, i32)> {
         if let Some(Kind::CycleRun(cycle)) = self.turn.act.kind()
@@ -185,13 +191,13 @@ impl<'c> Before<'_, 'c> {
         {
             return vec![(None, tenths)];
         }
-        let series = self.readings.water.get(&self.turn.act.wash());
+        let series = self.of_wash(&self.readings.water);
         let ready = series.into_iter().flat_map(|series| series.until(self.at_s));
         ready.filter_map(|r| Some((Some(r.act), r.value.water_tenths_celsius?))).collect()
     }
 
     fn air(&self) -> Vec<(Option<Act<'c>>, i32)> {
-        values(self.readings.air.get(&self.turn.act.wash()), self.at_s)
+        values(self.of_wash(&self.readings.air), self.at_s)
     }
 
     fn metal(&self) -> Vec<(Option<Act<'c>>, i32)> {
@@ -243,10 +249,10 @@ impl<'c> Before<'_, 'c> {
     /// A reading that nobody with the authority took before.
     fn missing(&self) -> Option<Raised<'c>> {
         let wash = self.turn.act.wash();
-        let ready = self.readings.water.get(&wash);
+        let ready = self.of_wash(&self.readings.water);
         let read = |b: &WaterReady| b.water_tenths_celsius.is_some() || b.volume_millilitres.is_some();
         let ready = ready.is_some_and(|series| series.until(self.at_s).any(|r| r.counts && read(r.value)));
-        let air = self.readings.air.get(&wash).is_some_and(|s| s.until(self.at_s).any(|r| r.counts));
+        let air = self.of_wash(&self.readings.air).is_some_and(|s| s.until(self.at_s).any(|r| r.counts));
         let shut_down = self.readings.shutdowns.get(&self.turn.engine.serial);
         let known = |r: &Reading<'c, u64>| r.counts && r.value <= self.at_s && r.act.wash() == wash;
         let shut_down = shut_down.is_some_and(|series| series.0.iter().any(known));

@@ -26,7 +26,9 @@ pub(super) fn follow<'c>(case: &Case<'_>, folded: &mut Folded<'c>) {
         let stated = |signed: &SignOffs<'c>| signed.effective.iter().any(|act| states_cycles(act, open));
         open.kind != ItemKind::CyclesShort || !open.wash.and_then(|wash| washes.get(&wash)).is_some_and(stated)
     });
-    let due: Vec<Open<'c>> = washes.iter().filter_map(|(wash, s)| reference_due(folded, *wash, s)).collect();
+    let references: Vec<Act<'c>> = folded.acts.iter().filter(|act| records_reference(act)).copied().collect();
+    let due = washes.iter().filter_map(|(wash, signed)| reference_due(folded, &references, *wash, signed));
+    let due: Vec<Open<'c>> = due.collect();
     folded.opens.extend(due);
     let mut raised: Vec<Raised<'c>> = washes.values().flat_map(|signed| early(folded, signed)).collect();
     finding::settle(&mut raised, &folded.acts);
@@ -60,18 +62,17 @@ fn states_cycles(sign_off: &Act<'_>, open: &Open<'_>) -> bool {
     body.cycles_stated.iter().any(states)
 }
 
+fn records_reference(act: &Act<'_>) -> bool {
+    matches!(act.kind(), Some(Kind::ReleaseReferenceRecorded(b)) if !b.reference.trim().is_empty()) && act.counts()
+}
+
 /// One item a wash, opened by the first sign-off that still has no reference.
-fn reference_due<'c>(folded: &Folded<'c>, wash: Id, signed: &SignOffs<'c>) -> Option<Open<'c>> {
-    let recorded = |sign_off: &Act<'c>| {
-        folded.acts.iter().any(|act| {
-            matches!(act.kind(), Some(Kind::ReleaseReferenceRecorded(b)) if !b.reference.trim().is_empty())
-                && act.counts()
-                && act.names(sign_off)
-        })
-    };
+fn reference_due<'c>(folded: &Folded<'c>, references: &[Act<'c>], wash: Id, signed: &SignOffs<'c>) -> Option<Open<'c>> {
+    let recorded = |sign_off: &Act<'c>| references.iter().any(|reference| reference.names(sign_off));
     let without: Vec<&Act<'c>> = signed.effective.iter().filter(|act| !recorded(act)).collect();
     let facts = folded.context.washes.get(&wash)?;
     let mut open = Open::new(ItemKind::ReleaseReferenceDue, **without.first()?, Belongs::to_aircraft(facts.aircraft));
+    open.wash = Some(wash);
     open.subject = facts.opened.map(|opened| opened.work_order.clone()).unwrap_or_default();
     open.blocks = Blocks::Condition;
     if without.len() > 1 {

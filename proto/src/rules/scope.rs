@@ -26,7 +26,13 @@ pub(super) struct Scope<'c> {
 
 impl<'c> Scope<'c> {
     pub(super) fn take(&mut self, context: &Context<'c>, act: &Act<'c>) {
-        let (Some(kind), Some(wash)) = (act.kind(), act.wash()) else { return };
+        let Some(kind) = act.kind() else { return };
+        for wash in act.washes() {
+            self.take_in(context, act, kind, wash);
+        }
+    }
+
+    fn take_in(&mut self, context: &Context<'c>, act: &Act<'c>, kind: &Kind, wash: Id) {
         if !act.revived && opens_work(kind, act) {
             self.check_engine(context, act, wash);
         }
@@ -79,7 +85,7 @@ impl<'c> Scope<'c> {
             }
             let belongs = Belongs::to_aircraft(context.aircraft(by));
             let mut open = Open::new(ItemKind::CyclesShort, *by, belongs).of_engine(engine);
-            open.blocks = Blocks::No;
+            (open.wash, open.blocks) = (Some(washed.0), Blocks::No);
             open.detail = asked.map(|asked| format!("{valid} of {asked} valid cycles")).unwrap_or_default();
             Some(open)
         };

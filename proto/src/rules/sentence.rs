@@ -47,7 +47,7 @@ pub(super) fn place(folded: &Folded<'_>, aircraft: &Id) -> State {
             }
         }
         if open.kind == ItemKind::ReleaseReferenceDue {
-            state.conditions.push(format!("record the release reference of work order {}", open.subject));
+            state.conditions.push(reference_condition(&open.subject));
         }
         state.items.push(item);
     }
@@ -60,6 +60,12 @@ pub(super) fn place(folded: &Folded<'_>, aircraft: &Id) -> State {
     state.latest_starts.sort_by_key(|s| s.engine.position);
     state.conditions.sort();
     state
+}
+
+/// What is to be done after a sign-off; the work order may not be known.
+pub(super) fn reference_condition(work_order: &str) -> String {
+    let of = if work_order.is_empty() { String::new() } else { format!(" of work order {work_order}") };
+    format!("record the release reference{of}")
 }
 
 /// The engine at its position on this aircraft; as it was recorded where it is not listed there.
@@ -148,7 +154,7 @@ pub(super) fn supposed(item: &Item, kind: ItemKind) -> Item {
     Item {
         kind,
         due_ms: None,
-        blocks: Blocks::Yes,
+        blocks: if kind == ItemKind::ReleaseReferenceDue { Blocks::Condition } else { Blocks::Yes },
         text: format!("{}.", capital(&short)),
         closes: closes_by_kind(kind).to_owned(),
         who_may: who_may(kind),

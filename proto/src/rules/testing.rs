@@ -49,8 +49,15 @@ pub(crate) fn text_digest() -> Hash {
     Hash::of(PROCEDURE.as_bytes())
 }
 
+/// A later revision: it soaks for 600 s and asks for one cycle.
+pub(crate) fn revised(revision: u32) -> String {
+    let text = PROCEDURE.replacen("revision = 1", &format!("revision = {revision}"), 1);
+    text.replacen("soak_s = 300", "soak_s = 600", 1).replacen("count = 2", "count = 1", 1)
+}
+
 fn attachment(digest: &Hash) -> Option<Vec<u8>> {
-    (*digest == text_digest()).then(|| PROCEDURE.as_bytes().to_vec())
+    let texts = [PROCEDURE.to_owned(), revised(2), revised(3)];
+    texts.into_iter().map(String::into_bytes).find(|text| Hash::of(text) == *digest)
 }
 
 /// Where a person's device stands in its run.
@@ -109,14 +116,7 @@ impl World {
         }
         world.grant("inspector", Authority::Perform, |_| ());
         world.list_aircraft("aircraft one", &["OT-1", "OT-2"]);
-        let procedure = Id::from_hex("6f7373617661722d74322d7761736831").unwrap();
-        world.custody(Kind::ProcedurePublished(v1::ProcedurePublished {
-            procedure: procedure.to_vec(),
-            revision: 1,
-            text: Some(v1::AttachmentRef { digest: text_digest().to_vec() }),
-            engine_type: TYPE.into(),
-            title: "Core wash".into(),
-        }));
+        world.custody(publication(1, text_digest()));
         world.start = world.history.size();
         world
     }
@@ -479,6 +479,21 @@ pub(crate) fn spoilt(fact: &Signed) -> Signed {
     let mut bytes = fact.bytes().to_vec();
     *bytes.last_mut().unwrap() ^= 1;
     Signed::parse(&bytes, crate::fact::MAX_ENVELOPE_BYTES).unwrap()
+}
+
+/// The publication of a revision of the procedure.
+pub(crate) fn publication(revision: u32, text: Hash) -> Kind {
+    Kind::ProcedurePublished(v1::ProcedurePublished {
+        procedure: procedure_id().to_vec(),
+        revision,
+        text: Some(v1::AttachmentRef { digest: text.to_vec() }),
+        engine_type: TYPE.into(),
+        title: "Core wash".into(),
+    })
+}
+
+pub(crate) fn procedure_id() -> Id {
+    Id::from_hex("6f7373617661722d74322d7761736831").unwrap()
 }
 
 pub(crate) fn enrolment(person: &str, key_name: &str) -> v1::KeyEnrolled {

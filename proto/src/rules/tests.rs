@@ -11,6 +11,7 @@ mod motoring;
 mod properties;
 mod readings;
 mod release;
+mod revisions;
 mod scope;
 mod shift;
 mod sign_off;

@@ -14,6 +14,7 @@ pub(super) fn short(kind: ItemKind, on: &str, subject: &str) -> Option<String> {
         ItemKind::FreezeWatch => format!("{on}may freeze"),
         ItemKind::HandoverDue => "work not taken over".to_owned(),
         ItemKind::ProcedureRevised => format!("{subject} of the procedure to be decided on"),
+        ItemKind::ReleaseReferenceDue if subject.is_empty() => "release reference not recorded".to_owned(),
         ItemKind::ReleaseReferenceDue => format!("release reference of work order {subject} not recorded"),
         _ => return None,
     })
@@ -50,6 +51,15 @@ pub(super) fn who_may(kind: ItemKind) -> Option<Vec<Authority>> {
         ItemKind::ProcedureRevised | ItemKind::ReleaseReferenceDue => vec![Authority::Certify],
         _ => return None,
     })
+}
+
+/// What stood in the way of turning an engine.
+pub(super) fn barred_by(kind: ItemKind) -> String {
+    match kind {
+        ItemKind::HandoverDue => "the work had been left and nobody had taken it over".to_owned(),
+        ItemKind::ToolMissing => "a tool was missing".to_owned(),
+        other => format!("{} was open", other.name().replace('-', " ")),
+    }
 }
 
 /// What was broken, in a sentence; `on` is empty or says on which engine.

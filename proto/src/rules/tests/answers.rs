@@ -33,7 +33,7 @@ fn the_first_line_names_what_blocks_and_when_the_timers_allow() {
     assert_eq!(answer.verdict, Verdict::Blocked);
     assert_eq!(
         answer.first_line,
-        "No: engine 2 line PS-1 not inspected, engine 1 not dried, engine 1 not run up; timers allow 09:07Z at the \
+        "No: engine 2 line PS-1 not inspected, engine 1 not dried, engine 1 not run up; timers allow 09:08Z at the \
          earliest."
     );
 }
@@ -112,7 +112,12 @@ fn supposing_an_item_closed_brings_what_its_closing_would_open() {
     assert_eq!(kinds(&one), [&short[..], &[ItemKind::SignOffDue, ItemKind::InspectionDue]].concat());
     assert!(one.first_line.starts_with("Assuming line-disconnected:PS-1 closed: No: engine 1 line PS-1 not inspected"));
     let names = ["cycles-short", "line-disconnected", "inspection-due", "sign-off-due"];
-    let all = ask(&w, at(8, 12), |q| q.assume_closed = names.map(String::from).to_vec());
+    let signed = ask(&w, at(8, 12), |q| q.assume_closed = names.map(String::from).to_vec());
+    assert_eq!(kinds(&signed), [ItemKind::ReleaseReferenceDue]);
+    assert_eq!(signed.verdict, Verdict::Conditions);
+    assert_eq!(signed.conditions, ["record the release reference of work order WO-1"]);
+    let names = names.iter().chain(&["release-reference-due"]).map(|name| (*name).to_owned());
+    let all = ask(&w, at(8, 12), |q| q.assume_closed = names.clone().collect());
     assert_eq!(all.verdict, Verdict::NothingOpen);
     let other = ask(&w, at(8, 12), |q| q.assume_closed = vec!["line-disconnected:MV-2".into()]);
     assert!(kinds(&other).contains(&ItemKind::LineDisconnected));

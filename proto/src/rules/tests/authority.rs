@@ -112,6 +112,29 @@ fn an_act_let_count_closes_what_was_open_before_it_and_nothing_that_was_opened_a
 }
 
 #[test]
+fn a_cycle_and_a_clearance_let_count_count_once_and_from_then_on() {
+    let mut w = World::washing();
+    w.act("tech", at(8, 12), cycle(1, at(8, 5)));
+    let short = |w: &World, ms| {
+        let items = w.of_kind(crate::rules::ItemKind::CyclesShort, ms);
+        items.into_iter().filter(|item| item.engine.as_ref().is_some_and(|e| e.position == 1)).count()
+    };
+    in_doubt_then_settled(&mut w, Authority::Perform, cycle(1, at(8, 15)), |w| assert_eq!(short(w, at(8, 59)), 1));
+    assert_eq!(short(&w, at(9, 0)), 0);
+    let mut w = World::washing();
+    in_doubt_then_settled(&mut w, Authority::Perform, cycle(1, at(8, 15)), |_| ());
+    assert_eq!(short(&w, at(9, 0)), 1, "one cycle is one");
+    let mut w = World::washing();
+    w.area_left = true;
+    let uncleared = |w: &World, ms| w.broken(crate::rules::Rule::AreaNotCleared, ms).len();
+    in_doubt_then_settled(&mut w, Authority::Perform, area_cleared(1), |w| {
+        w.act("tech", at(8, 45), dry_crank(1, at(8, 40)));
+        assert_eq!(uncleared(w, at(8, 59)), 1);
+    });
+    assert_eq!(uncleared(&w, at(9, 0)), 0);
+}
+
+#[test]
 fn drying_otherwise_let_count_dries_no_water_that_came_after_it() {
     let dried = || {
         let engine = engine(1);

@@ -39,6 +39,8 @@ fn rotation_is_confirmed_at_the_start_of_injection_at_the_latest() {
     let seen = |ms: Option<u64>| changed(move |b| b.rotation_confirmed_ms = ms);
     assert!(rules_of(&seen(Some(at(9, 0)))).is_empty());
     assert_eq!(rules_of(&seen(Some(at(9, 0) + SECOND))), ["rotation-unconfirmed"]);
+    let started_when = changed(|b| b.injection_started_ms = None);
+    assert!(rules_of(&started_when).is_empty(), "nobody recorded when injection began");
     let never = seen(None);
     assert_eq!(never.broken(Rule::RotationUnconfirmed, at(9, 30))[0].severity, Severity::Major);
 }
@@ -151,7 +153,7 @@ fn the_starter_rests_until_the_end_of_its_rest_and_blocks_nothing() {
     w.act("tech", at(9, 3), cycle(1, at(9, 0)));
     let resting = w.of_kind(ItemKind::MotoringRest, end - SECOND);
     assert_eq!((resting[0].due_ms, resting[0].blocks), (Some(end), Blocks::No));
-    assert_eq!(resting[0].text, "Engine 1 starter resting until 09:07Z.");
+    assert_eq!(resting[0].text, "Engine 1 starter resting until 09:08Z.");
     assert!(w.of_kind(ItemKind::MotoringRest, end).is_empty());
 }
 
@@ -175,4 +177,24 @@ fn what_a_late_cycle_breaks_is_the_same_whenever_it_came() {
     let fact = w.sign("tech", at(9, 3), World::subjects(&kind), vec![], kind, None);
     w.put(fact, at(9, 25));
     assert_eq!(w.rules_broken(at(9, 30)), ["soak-short", "starter-overrun"]);
+}
+
+#[test]
+fn the_starter_s_rest_goes_with_the_engine_to_another_aircraft() {
+    let mut w = World::washing();
+    w.list_aircraft("aircraft two", &["OT-8", "OT-9"]);
+    w.act("tech", at(9, 3), cycle(1, at(9, 0)));
+    let changed = v1::EngineChanged {
+        aircraft: id("aircraft two").to_vec(),
+        removed: Some(v1::EngineAt { position: 2, serial: "OT-9".into() }),
+        installed: Some(v1::InstalledEngine {
+            engine: Some(v1::EngineAt { position: 2, serial: "OT-1".into() }),
+            engine_type: TYPE.into(),
+        }),
+    };
+    w.custody(Kind::EngineChanged(changed));
+    let state = w.history.state(&id("aircraft two"), w.history.size(), at(9, 4));
+    let resting = state.items.iter().find(|item| item.kind == ItemKind::MotoringRest).expect("it rests there too");
+    assert_eq!(resting.engine.as_ref().map(|engine| engine.position), Some(2));
+    assert!(!state.items.iter().any(|item| item.kind == ItemKind::CyclesShort), "that stays with the wash's aircraft");
 }

@@ -33,7 +33,7 @@ fn step(dice: &mut Dice, minute: u64, joints: &[crate::bytes::Hash]) -> (Kind, V
     let position = 1 + dice.below(2) as u32;
     let line = ["PS-1", "MV-2", "XX-9"][dice.below(3) as usize];
     let when = at(8, minute);
-    let kind = match dice.below(14) {
+    let kind = match dice.below(22) {
         0 | 1 => disconnected(position, line),
         2..=4 => reconnected(position, line),
         5 => access(position, true),
@@ -44,6 +44,14 @@ fn step(dice: &mut Dice, minute: u64, joints: &[crate::bytes::Hash]) -> (Kind, V
         10 => dry_crank(position, when - 130_000),
         11 => run_up(position, when - 400_000),
         12 => started(position, 300),
+        13 => outside(if dice.below(2) == 0 { 20 } else { 120 }),
+        14 => water_ready(550 + dice.below(250) as i32, 300_000),
+        15 => metal_at(position, 20 + dice.below(700) as i32),
+        16 => Kind::AreaReleased(v1::AreaReleased { engine: engine(position) }),
+        17 => Kind::HandedOver(v1::HandedOver::default()),
+        18 => Kind::WashInterrupted(v1::WashInterrupted::default()),
+        19 => Kind::WashResumed(v1::WashResumed::default()),
+        20 => Kind::EngineDropped(v1::EngineDropped { engine: engine(position), reason: String::new() }),
         _ if joints.is_empty() => disconnected(position, line),
         _ => {
             let result = if dice.below(4) == 0 { CheckResult::NotSatisfactory } else { CheckResult::Satisfactory };
@@ -108,7 +116,7 @@ fn facts_that_arrive_late_and_in_any_order_give_the_same_answers() {
 
 /// What stands open on each thing: a line that was to be inspected and is now open again still blocks.
 fn blocked_things(state: &State) -> BTreeSet<String> {
-    let blocking = state.items.iter().filter(|i| i.blocks == Blocks::Yes);
+    let blocking = state.items.iter().filter(|i| matches!(i.blocks, Blocks::Yes | Blocks::SignOff));
     blocking
         .map(|i| {
             let name = i.kind.name();
@@ -130,7 +138,12 @@ fn no_fact_by_somebody_without_authority_removes_what_blocks() {
         let joints: Vec<crate::bytes::Hash> = w
             .recorded
             .iter()
-            .filter(|r| matches!(r.fact.kind(), Some(Kind::LineReconnected(_))))
+            .filter(|r| {
+                let named = |kind: &Kind| {
+                    matches!(kind, Kind::LineReconnected(_) | Kind::HandedOver(_) | Kind::WashInterrupted(_))
+                };
+                r.fact.kind().is_some_and(named)
+            })
             .map(|r| r.fact.hash())
             .collect();
         for n in 0..12 {
@@ -146,7 +159,13 @@ fn no_fact_by_somebody_without_authority_removes_what_blocks() {
 }
 
 fn stranger_s_step(dice: &mut Dice, minute: u64, joints: &[crate::bytes::Hash]) -> (Kind, Vec<crate::bytes::Hash>) {
-    match dice.below(6) {
+    match dice.below(9) {
+        6 => (area_cleared(1 + dice.below(2) as u32), vec![]),
+        7 => (Kind::WashAbandoned(v1::WashAbandoned::default()), vec![]),
+        8 => {
+            let purpose = v1::CountersignPurpose::HandoverAccepted as i32;
+            (Kind::Countersigned(v1::Countersigned { purpose, remark: String::new() }), joints.to_vec())
+        }
         0 => (Kind::SignedOff(signed_off()), vec![]),
         1 => {
             let dried = v1::DriedOtherwise { engine: engine(1), data_reference: "invented data 2".into() };

@@ -97,3 +97,19 @@ fn who_may_not_sign_off_acts_beyond_authority_and_does_not_sign_off_early() {
     w.act("tech", at(9, 0), Kind::SignedOff(signed_off()));
     assert_eq!(w.rules_broken(at(9, 0)), ["beyond-authority"]);
 }
+
+#[test]
+fn supposing_what_reopened_a_signed_wash_closed_and_signed_again_asks_for_one_reference() {
+    let mut w = World::washing();
+    let signed = sign(&mut w, at(9, 0));
+    w.naming("certifier", at(9, 5), &[signed], reference("invented 1"));
+    w.plan(1, at(9, 6), at(19, 0));
+    w.act("tech", at(9, 10), access(1, true));
+    for who in ["tech", "certifier", "planner"] {
+        w.report(who, at(9, 11), 0);
+    }
+    let mut question = w.question(at(9, 12));
+    question.assume_closed = ["access-open", "sign-off-due"].map(String::from).to_vec();
+    let kinds: Vec<ItemKind> = w.history.assess(&question).items.iter().map(|item| item.kind).collect();
+    assert_eq!(kinds, [ItemKind::ReleaseReferenceDue]);
+}

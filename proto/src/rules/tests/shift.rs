@@ -112,6 +112,6 @@ fn motoring_between_a_handover_and_its_acceptance_is_a_major_finding() {
         w.act("tech", start_ms + 130 * SECOND, dry_crank(1, start_ms));
         let found = w.broken(Rule::MotoredWhileBarred, at(10, 0));
         assert_eq!(found.len(), usize::from(barred), "{start_ms}");
-        assert!(found.iter().all(|f| f.severity == Severity::Major && f.text.contains("handover-due was open")));
+        assert!(found.iter().all(|f| f.severity == Severity::Major && f.text.contains("nobody had taken it over")));
     }
 }

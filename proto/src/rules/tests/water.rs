@@ -341,14 +341,19 @@ fn decided() -> Kind {
     Kind::OverdueDecided(v1::OverdueDecided { engine: engine(1), ..Default::default() })
 }
 
+/// What is open, the missed run-up apart, which somebody has to settle whatever comes.
+fn waits(w: &World, time_ms: u64) -> Vec<String> {
+    w.metal(time_ms).into_iter().filter(|name| !name.contains("run-up-missed")).collect()
+}
+
 #[test]
 fn a_run_up_after_an_overdue_decision_still_dries_the_water_and_a_decision_alone_does_not() {
     let mut w = World::washing();
     w.act("tech", at(9, 2), cycle(1, at(9, 0)));
     w.act("certifier", at(21, 30), decided());
-    assert_eq!(w.metal(at(22, 0)), ["drying-due 1"]);
+    assert_eq!(waits(&w, at(22, 0)), ["drying-due 1"]);
     w.act("runner", at(22, 16), run_up(1, at(22, 10)));
-    assert!(w.metal(at(23, 0)).is_empty(), "{:?}", w.metal(at(23, 0)));
+    assert!(waits(&w, at(23, 0)).is_empty(), "{:?}", waits(&w, at(23, 0)));
 }
 
 #[test]
@@ -356,10 +361,10 @@ fn an_injection_after_an_overdue_decision_waits_for_drying_and_for_a_run_of_its_
     let mut w = washed();
     w.act("certifier", at(21, 30), decided());
     w.act("tech", at(22, 2), cycle(1, at(22, 0)));
-    assert_eq!(w.metal(at(22, 30)), ["drying-due 1", "run-up-due 1"]);
+    assert_eq!(waits(&w, at(22, 30)), ["drying-due 1", "run-up-due 1"]);
     // Judged as a run-up before that water it dries nothing.
     w.act("runner", at(22, 40), run_up(1, at(21, 50)));
-    assert_eq!(w.metal(at(22, 45)), ["drying-due 1", "run-up-due 1"]);
+    assert_eq!(waits(&w, at(22, 45)), ["drying-due 1", "run-up-due 1"]);
 }
 
 #[test]
