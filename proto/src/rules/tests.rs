@@ -8,6 +8,7 @@ mod forks;
 mod joints;
 mod properties;
 mod sign_off;
+mod story;
 mod timing;
 mod unsure;
 mod water;
