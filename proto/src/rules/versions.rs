@@ -128,18 +128,38 @@ pub(super) fn takes_away(before: &Folded<'_>, after: &Folded<'_>) -> bool {
     !were.is_subset(&are)
 }
 
-/// Adds what stands open, and the major findings, under a correction that waits for agreement: what opens, opens.
+/// Adds what stands open, and the major findings, under a correction that waits for agreement: what opens, opens. An
+/// item that is there already takes the stricter due time and block of the two.
 pub(super) fn add_openings<'c>(folded: &mut Folded<'c>, waiting: Folded<'c>) {
-    let known: Vec<Standing<'_>> = folded.opens.iter().filter_map(standing).collect();
-    let is_new =
-        |open: &Open<'_>| standing(open).is_some_and(|item| !known.iter().any(|other| other.stands_for(&item)));
-    let opens: Vec<Open<'c>> = waiting.opens.into_iter().filter(is_new).collect();
+    for open in waiting.opens.into_iter().filter(|open| open.kind != ItemKind::FindingOpen) {
+        let stands = folded
+            .opens
+            .iter()
+            .filter_map(standing)
+            .any(|other| standing(&open).is_some_and(|item| other.stands_for(&item)));
+        let key = |open: &Open<'_>| (open.kind, open.wash, open.engine.clone(), open.subject.clone());
+        match folded.opens.iter_mut().find(|known| key(known) == key(&open)) {
+            _ if stands => {}
+            Some(known) => make_stricter(known, open),
+            None => folded.opens.push(open),
+        }
+    }
     let majors: BTreeSet<Major> = folded.findings.iter().filter_map(major).collect();
     let new = |raised: &Raised<'_>| major(raised).is_some_and(|found| !majors.contains(&found));
     let findings: Vec<Raised<'c>> = waiting.findings.into_iter().filter(new).collect();
-    folded.opens.extend(opens);
     folded.opens.extend(finding::open_items(&findings));
     folded.findings.extend(findings);
+}
+
+fn make_stricter<'c>(known: &mut Open<'c>, other: Open<'c>) {
+    if rank(other.blocks) > rank(known.blocks) {
+        known.blocks = other.blocks;
+    }
+    known.belongs.aircraft.extend(other.belongs.aircraft.iter().copied());
+    known.belongs.engines.extend(other.belongs.engines.iter().cloned());
+    if is_laxer(&other, known) {
+        (known.due_s, known.start) = (other.due_s, other.start);
+    }
 }
 
 /// Instants at which an item of the fold turns: an answer may differ there that shows nothing of it now.

@@ -230,7 +230,7 @@ fn changed(body: &Kind, which: u8) -> Kind {
         Kind::CycleRun(b) => {
             let moved = |ms: Option<u64>| ms.map(|ms| ms - u64::from(which / 2) * 60_000);
             let [from, to] = [b.injection_started_ms, b.injection_ended_ms].map(moved);
-            let [from, to] = if which % 2 == 0 { [None, None] } else { [from, to] };
+            let [from, to] = if which.is_multiple_of(2) { [None, None] } else { [from, to] };
             Kind::CycleRun(v1::CycleRun { injection_started_ms: from, injection_ended_ms: to, ..b.clone() })
         }
         Kind::DryCrankRun(b) => {
