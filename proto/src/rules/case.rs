@@ -422,8 +422,10 @@ impl<'h> Case<'h> {
             self.turns.borrow_mut().extend(versions::turns(&folded));
             folded
         };
-        let chosen = self.corrections.taking_effect(&self.facts, &counted, fold);
-        self.fold_with(time_s, planned_s, &counted, &chosen)
+        let (chosen, waiting) = self.corrections.taking_effect(&self.facts, &counted, fold);
+        let mut folded = self.fold_with(time_s, planned_s, &counted, &chosen);
+        waiting.into_iter().for_each(|under| versions::add_openings(&mut folded, under));
+        folded
     }
 
     /// Folds the facts counted, with the corrections chosen in place.

@@ -11,6 +11,7 @@
 //!   strikes out an opening, says "not injected" where it said "injected", or takes anything away; what that is, and
 //!   that it is judged at the time asked for, stands in `versions`. So at no time is anything missing that would be
 //!   open under the original facts and the agreed corrections alone, with the versions that these were agreed to replace.
+//!   What a correction opens counts at once, as any opening does, even while what it takes away waits.
 //! - *Conflict*: of two corrections of one version that both take effect none prevails. The openings of all versions
 //!   count, after every other fact so that nothing closes them; their closings do not. Striking all but one out ends
 //!   it; that is measured against what was open under the one struck out alone.
@@ -52,6 +53,8 @@ pub(super) struct Correction<'h> {
     version: Option<Fact<'h>>,
     /// Why it can have no effect.
     fault: Option<Rule>,
+    /// Neither certifying staff signed it nor somebody who had the authority for the fact itself.
+    weak: bool,
     asks_second: bool,
     agreed_by: Vec<Signature>,
 }
@@ -109,13 +112,14 @@ impl<'h> Corrections<'h> {
         self.all.iter().filter_map(|c| c.version.as_ref())
     }
 
-    /// Which of them take effect, of the facts counted at a time. `fold` gives what is open where those chosen do.
+    /// Which of them take effect, of the facts counted at a time; and what is open where one more did that takes
+    /// something away. `fold` gives what is open where those chosen do.
     pub(super) fn taking_effect<'c>(
         &'c self,
         facts: &[Fact<'_>],
         counted: &[bool],
         fold: impl Fn(&BTreeSet<usize>) -> Folded<'c>,
-    ) -> BTreeSet<usize> {
+    ) -> (BTreeSet<usize>, Vec<Folded<'c>>) {
         let good = |s: &Signature| {
             let lets = || s.let_count_by.iter().any(|by| counted[*by]);
             counted[s.at] && facts[s.at].unread.is_none() && (facts[s.at].standing == Standing::Counts || lets())
@@ -132,20 +136,25 @@ impl<'h> Corrections<'h> {
             }
         }
         let alone = alone.into_iter().filter(|(at, c)| !c.asks_second && !chosen.contains(at));
-        let alone: Vec<usize> = alone.filter(|(at, _)| !self.lays_bare(*at, &agreed)).map(|(at, _)| at).collect();
+        let mut alone: Vec<usize> = alone.filter(|(at, _)| !self.lays_bare(*at, &agreed)).map(|(at, _)| at).collect();
+        // Nobody without authority changes what those with it may do: the sort is stable.
+        alone.sort_by_key(|at| self.all[*at].weak);
+        let mut waiting = Vec::new();
         if alone.is_empty() {
-            return chosen;
+            return (chosen, waiting);
         }
         let agreed_only = fold(&chosen);
         for at in alone {
             let siblings = self.siblings_of_struck(at, &chosen);
             let before = fold(&chosen.difference(&siblings).copied().collect());
             let after = fold(&chosen.iter().copied().chain([at]).collect());
-            if !takes_away(&agreed_only, &after) && !takes_away(&before, &after) {
+            if takes_away(&agreed_only, &after) || takes_away(&before, &after) {
+                waiting.push(after);
+            } else {
                 chosen.insert(at);
             }
         }
-        chosen
+        (chosen, waiting)
     }
 
     /// Whether one strikes out an agreed correction under which lies one that nobody agreed to.
@@ -289,8 +298,11 @@ impl<'h> Reader<'_, 'h> {
         // Striking out a correction puts back what stood before it.
         let under = of.and_then(|c| self.body_before(&c.target, known));
         correction.asks_second = asks_second(old, correction.version.as_ref().or(under).and_then(Fact::kind));
-        let may = self.may(by, &self.facts[named], original);
-        correction.fault = (!may).then_some(Rule::BeyondAuthority);
+        // Whoever signed the version named, or certifying staff for the original's engines.
+        let own = by.person.is_some() && by.person == self.facts[named].person;
+        let certifies = self.holds(by, Asked::Certify, original);
+        correction.fault = (!own && !certifies).then_some(Rule::BeyondAuthority);
+        correction.weak = !certifies && original.standing != Standing::Counts;
         correction.agreed_by = self.agreements(at, root);
         Some(correction)
     }
@@ -303,6 +315,7 @@ impl<'h> Reader<'_, 'h> {
             target: self.facts[at].key.3,
             version: None,
             fault: Some(fault),
+            weak: true,
             asks_second: true,
             agreed_by: Vec::new(),
         }
@@ -316,12 +329,6 @@ impl<'h> Reader<'_, 'h> {
             Some(_) => None,
             None => self.places.get(target).map(|at| &self.facts[*at]),
         }
-    }
-
-    /// Whoever signed the version named, or certifying staff for the original's engines.
-    fn may(&self, by: &Fact<'_>, named: &Fact<'_>, original: &Fact<'_>) -> bool {
-        let own = by.person.is_some() && by.person == named.person;
-        own || self.holds(by, Asked::Certify, original)
     }
 
     fn holds(&self, by: &Fact<'_>, asked: Asked, original: &Fact<'_>) -> bool {

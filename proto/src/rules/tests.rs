@@ -15,6 +15,7 @@ mod revisions;
 mod scope;
 mod shift;
 mod sign_off;
+mod story;
 mod timing;
 mod unsure;
 mod waiting;

@@ -4,12 +4,13 @@
 //!
 //! *Taking away* is found by folding the facts with and without the correction, at the time asked for. It takes away
 //! an item that is open without it and is neither open with it nor stood for by a graver one; an item whose due time
-//! it makes laxer; and a major finding, settled or not. Minor findings may go: a correction is how they go.
+//! it makes laxer; and a major finding, settled or not. Minor findings may go: a correction is how they go. Until it is
+//! agreed to, what such a correction opens counts beside the rest, as any opening does.
 
 use std::collections::BTreeSet;
 
 use super::case::{Act, Folded};
-use super::finding::{Raised, Rule, Severity};
+use super::finding::{self, Raised, Rule, Severity};
 use super::fleet::Belongs;
 use super::item::{Blocks, ItemKind, Open};
 use super::kinds::{self, Asked};
@@ -124,8 +125,41 @@ pub(super) fn takes_away(before: &Folded<'_>, after: &Folded<'_>) -> bool {
     }
     let majors = |folded: &Folded<'_>| folded.findings.iter().filter_map(major).collect::<BTreeSet<Major>>();
     let (were, are) = (majors(before), majors(after));
-    let open_again = |f: &Major| f.settled && are.contains(&Major { settled: false, ..f.clone() });
-    were.iter().any(|f| !are.contains(f) && !open_again(f))
+    !were.is_subset(&are)
+}
+
+/// Adds what stands open, and the major findings, under a correction that waits for agreement: what opens, opens. An
+/// item that is there already takes the stricter due time and block of the two.
+pub(super) fn add_openings<'c>(folded: &mut Folded<'c>, waiting: Folded<'c>) {
+    for open in waiting.opens.into_iter().filter(|open| open.kind != ItemKind::FindingOpen) {
+        let stands = folded
+            .opens
+            .iter()
+            .filter_map(standing)
+            .any(|other| standing(&open).is_some_and(|item| other.stands_for(&item)));
+        let key = |open: &Open<'_>| (open.kind, open.wash, open.engine.clone(), open.subject.clone());
+        match folded.opens.iter_mut().find(|known| key(known) == key(&open)) {
+            _ if stands => {}
+            Some(known) => make_stricter(known, open),
+            None => folded.opens.push(open),
+        }
+    }
+    let majors: BTreeSet<Major> = folded.findings.iter().filter_map(major).collect();
+    let new = |raised: &Raised<'_>| major(raised).is_some_and(|found| !majors.contains(&found));
+    let findings: Vec<Raised<'c>> = waiting.findings.into_iter().filter(new).collect();
+    folded.opens.extend(finding::open_items(&findings));
+    folded.findings.extend(findings);
+}
+
+fn make_stricter<'c>(known: &mut Open<'c>, other: Open<'c>) {
+    if rank(other.blocks) > rank(known.blocks) {
+        known.blocks = other.blocks;
+    }
+    known.belongs.aircraft.extend(other.belongs.aircraft.iter().copied());
+    known.belongs.engines.extend(other.belongs.engines.iter().cloned());
+    if is_laxer(&other, known) {
+        (known.due_s, known.start) = (other.due_s, other.start);
+    }
 }
 
 /// Instants at which an item of the fold turns: an answer may differ there that shows nothing of it now.
@@ -199,6 +233,7 @@ fn rank(blocks: Blocks) -> u8 {
     }
 }
 
+/// A major finding. Whether it is settled is not in it: that is the word of whoever settled it, not the correction's.
 #[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord)]
 struct Major {
     rule: Rule,
@@ -206,7 +241,6 @@ struct Major {
     engine: Option<String>,
     subject: String,
     rests_on: Vec<Hash>,
-    settled: bool,
 }
 
 fn major(raised: &Raised<'_>) -> Option<Major> {
@@ -216,6 +250,5 @@ fn major(raised: &Raised<'_>) -> Option<Major> {
         engine: raised.engine.as_ref().map(|e| e.serial.clone()),
         subject: raised.subject.clone(),
         rests_on: raised.rests_on.iter().map(Act::original).collect(),
-        settled: raised.settled.is_some(),
     })
 }

@@ -410,3 +410,91 @@ fn a_second_signature_is_not_struck_out() {
     assert!(!cowl_open(&w, at(9, 0)));
     assert_eq!(w.rules_broken(at(9, 0)), ["impossible-step"]);
 }
+
+/// A cycle that soaks from 09:02; corrected at 09:20 to one from 09:05 to 09:20. The later beginning would lengthen the
+/// window and waits for agreement; the later end of the soak, 300 s (common practice, no source), does not.
+fn a_later_cycle() -> World {
+    let mut w = World::washing();
+    let cycled = w.act("tech", at(9, 3), cycle(1, at(9, 0)));
+    let Kind::CycleRun(body) = cycle(1, at(9, 5)) else { unreachable!() };
+    let later = v1::CycleRun { injection_ended_ms: Some(at(9, 20)), motoring_ended_ms: Some(at(9, 21)), ..body };
+    w.correct("tech", at(9, 4), cycled, Some(Kind::CycleRun(later)));
+    w
+}
+
+#[test]
+fn what_a_waiting_correction_opens_counts_at_once() {
+    let w = a_later_cycle();
+    let soaks = |when| w.open(when).contains(&"soaking 1".to_owned());
+    assert!(soaks(at(9, 25) - 1000) && !soaks(at(9, 25)));
+    // 12 h: common practice, no source.
+    assert_eq!(w.state_at(at(9, 30)).latest_starts[0].window_end_ms, at(21, 0));
+}
+
+#[test]
+fn an_item_that_two_versions_open_stands_once_and_with_the_stricter_end() {
+    let w = a_later_cycle();
+    let soaking: Vec<_> =
+        w.state_at(at(9, 6)).items.into_iter().filter(|i| i.kind.name() == "soaking").map(|i| i.due_ms).collect();
+    assert_eq!(soaking, [Some(at(9, 25))]);
+}
+
+#[test]
+fn who_agreed_to_the_newer_version_agreed_to_it_in_the_place_of_the_older_ones() {
+    let mut w = World::washing();
+    let opened = w.act("tech", at(8, 10), access(1, true));
+    // Nobody agreed to striking it out; to what replaces that somebody did.
+    let struck = w.correct("tech", at(8, 20), opened, None);
+    let moved = w.correct_to("tech", at(8, 30), struck, Some(access(1, true)), Some(at(8, 9)));
+    w.agree("inspector", at(8, 40), moved);
+    let item = w.state_at(at(9, 0)).items.into_iter().find(|i| i.kind.name() == "access-open").unwrap();
+    assert_eq!((item.opened_by.hash, item.opened_by.happened_ms), (moved, at(8, 9)));
+}
+
+#[test]
+fn striking_out_an_agreed_version_brings_none_back_that_nobody_agreed_to() {
+    let mut w = World::washing();
+    let opened = w.act("tech", at(8, 10), access(1, true));
+    w.act("tech", at(8, 20), access(1, false));
+    let struck = w.correct("tech", at(8, 30), opened, None);
+    let back = w.correct_to("tech", at(8, 40), struck, Some(access(1, true)), Some(at(8, 25)));
+    w.agree("inspector", at(8, 50), back);
+    assert!(cowl_open(&w, at(8, 55)), "opened after it was closed");
+    w.correct("tech", at(9, 0), back, None);
+    assert!(cowl_open(&w, at(9, 10)));
+}
+
+#[test]
+fn a_correction_of_a_correction_is_its_signer_s_or_certifying_staff_s() {
+    for (who, may) in [("certifier", true), ("tech", false)] {
+        let mut w = World::washing();
+        w.act("tech", at(8, 10), access(1, true));
+        let closed = w.act("tech", at(8, 20), access(1, false));
+        let struck = w.correct("certifier", at(8, 30), closed, None);
+        let back = w.correct(who, at(8, 40), struck, None);
+        w.agree("inspector", at(8, 50), back);
+        assert_eq!(cowl_open(&w, at(9, 0)), !may, "{who}");
+    }
+}
+
+#[test]
+fn as_known_before_a_correction_the_original_stands() {
+    let mut w = World::washing();
+    w.act("tech", at(8, 10), access(1, true));
+    let closed = w.act("tech", at(8, 20), access(1, false));
+    let before = w.history.size();
+    w.correct("tech", at(8, 30), closed, None);
+    assert!(!names(&w.history.state(&aircraft(), before, at(9, 0))).contains(&"access-open 1 fan cowl".to_owned()));
+}
+
+#[test]
+fn certifying_staff_for_another_engine_type_correct_nothing() {
+    let mut w = World::new();
+    w.enrol("guest");
+    w.grant("guest", v1::Authority::Certify, |g| g.engine_type = "Tellmark R5".into());
+    w.open_wash("tech", at(8, 0));
+    w.act("tech", at(8, 10), access(1, true));
+    let closed = w.act("tech", at(8, 20), access(1, false));
+    w.correct("guest", at(8, 30), closed, None);
+    assert!(!cowl_open(&w, at(9, 0)));
+}

@@ -3,9 +3,13 @@
 
 use std::collections::BTreeSet;
 
+use proptest::prelude::*;
+
+use super::story::{Step, Story, Told, What, forged_fork, stories};
+use crate::bytes::Hash;
 use crate::fact::{Kind, Signed};
 use crate::rules::testing::*;
-use crate::rules::{Blocks, State};
+use crate::rules::{Blocks, Question, Severity, State};
 use crate::v1::{self, Authority, CheckResult};
 
 /// A generator that the printed seed repeats: splitmix64 (Steele, Lea, Flood, 2014; constants from memory).
@@ -188,4 +192,200 @@ fn with_authority_the_same_facts_do_close_things() {
     w.grant("stranger", Authority::Perform, |_| ());
     w.act("stranger", at(8, 20), access(1, false));
     assert!(!before.is_subset(&blocked_things(&w.state_at(at(12, 0)))));
+}
+
+/// Instants that a story is looked at: in the middle of it, when it is over, when windows have ended.
+fn looked_at(told: &Told) -> [u64; 5] {
+    let now = told.now_ms;
+    [at(8, 30), at(9, 0), now, now + 3_600_000, now + 14 * 3_600_000]
+}
+
+/// The fact that a version is of: what a correction's replacement is called changes with it.
+fn original(w: &World, version: &Hash) -> Hash {
+    let fact = w.recorded.iter().find(|r| r.fact.hash() == *version).map(|r| &r.fact);
+    match fact.map(|f| (f.kind(), f.header().refers.as_slice())) {
+        Some((Some(Kind::Corrected(_)), [of])) => original(w, of),
+        _ => *version,
+    }
+}
+
+/// Open items that block, by the thing that they are about, and unsettled major findings by their originals.
+fn in_the_way(w: &World, time_ms: u64) -> BTreeSet<String> {
+    let state = w.state_at(time_ms);
+    let is_finding = |i: &&crate::rules::Item| i.kind.name() != "finding-open";
+    let items = state.items.iter().filter(is_finding).cloned().collect();
+    let mut all = blocked_things(&State { items, ..State::default() });
+    let major = state.findings.iter().filter(|f| f.severity == Severity::Major && f.settled.is_none());
+    all.extend(major.map(|f| {
+        let on: Vec<Hash> = f.rests_on.iter().map(|on| original(w, &on.hash)).collect();
+        format!("{} {on:?}", f.rule.name())
+    }));
+    all
+}
+
+/// Lines, accesses, fixtures, water: what only work closes.
+fn physical(w: &World, time_ms: u64) -> BTreeSet<String> {
+    let is_physical = |name: &String| {
+        ["line ", "access-open", "fixture-fitted", "drying-due", "run "].iter().any(|kind| name.starts_with(kind))
+    };
+    blocked_things(&w.state_at(time_ms)).into_iter().filter(is_physical).collect()
+}
+
+fn question(w: &World, time_ms: u64, planned_start_ms: Option<u64>) -> Question {
+    Question { planned_start_ms, ..w.question(time_ms) }
+}
+
+fn without(story: &Story, leave_out: impl Fn(&What) -> bool) -> Story {
+    // The gaps stay: what is left happens when it happened.
+    let mut steps: Vec<Step> = Vec::new();
+    let mut gap_s = 0;
+    for step in &story.steps {
+        gap_s += step.gap_s;
+        if !leave_out(&step.what) {
+            steps.push(Step { gap_s: std::mem::take(&mut gap_s), what: step.what.clone() });
+        }
+    }
+    Story { steps, ..story.clone() }
+}
+
+/// A story takes some milliseconds to judge: few of them, unless more are asked for.
+fn few_cases() -> ProptestConfig {
+    let asked = std::env::var_os("PROPTEST_CASES").is_some();
+    let usual = ProptestConfig::default();
+    ProptestConfig { cases: if asked { usual.cases } else { 40 }, ..usual }
+}
+
+proptest! {
+    #![proptest_config(few_cases())]
+
+    #[test]
+    fn runs_that_arrive_in_any_mixture_give_the_same_answers_corrections_and_revocations_included(
+        story in stories(5..30), seed in any::<u64>()
+    ) {
+        let told = story.told();
+        let mut dice = Dice(seed);
+        let mut runs = told.runs();
+        let mut mixed = World::new();
+        while !runs.is_empty() {
+            let run = dice.below(runs.len() as u64) as usize;
+            if let Some(fact) = runs[run].pop_front() {
+                mixed.put(fact, told.now_ms);
+            } else {
+                runs.swap_remove(run);
+            }
+        }
+        for time_ms in looked_at(&told) {
+            prop_assert_eq!(
+                without_places(&mixed.state_at(time_ms)),
+                without_places(&told.w.state_at(time_ms))
+            );
+        }
+    }
+
+    #[test]
+    fn an_answer_changes_at_its_horizon_and_at_no_instant_before_it_and_horizons_end(
+        story in stories(3..18), start_min in 0..60u64, planned_h in prop::option::of(9..24u64), part in 0.0..1.0f64
+    ) {
+        let told = story.told();
+        let planned_ms = planned_h.map(|h| at(h, 0));
+        let shown = |time_ms: u64| {
+            let answer = told.w.history.assess(&question(&told.w, time_ms, planned_ms));
+            let items: BTreeSet<String> = answer
+                .items
+                .iter()
+                .filter(|i| i.kind.name() != "device-outstanding")
+                .map(|i| format!("{:?} {:?} {:?} {}", i.key(), i.blocks, i.due_ms, i.opened_by.hash))
+                .collect();
+            let starts: Vec<u64> = answer.latest_starts.iter().map(|s| s.window_end_ms).collect();
+            (answer.verdict, items, (answer.conditions.len(), starts), answer.horizon_ms)
+        };
+        let mut time_ms = at(8, start_min);
+        let mut jumps = 0;
+        loop {
+            let now = shown(time_ms);
+            let face = (now.0, &now.1, &now.2);
+            let end_ms = now.3.unwrap_or(time_ms + 40 * 3_600_000);
+            let between = time_ms + 1000 * ((end_ms - time_ms) as f64 / 1000.0 * part) as u64;
+            for before in [between, end_ms - 1000] {
+                let then = shown(before.max(time_ms));
+                prop_assert_eq!((then.0, &then.1, &then.2), face, "at {}", before);
+            }
+            let Some(horizon_ms) = now.3 else { break };
+            prop_assert!(horizon_ms > time_ms);
+            let then = shown(horizon_ms);
+            prop_assert!((then.0, &then.1, &then.2) != face, "nothing changes at {}", horizon_ms);
+            time_ms = horizon_ms;
+            jumps += 1;
+            prop_assert!(jumps < 300, "horizons do not end");
+        }
+    }
+
+    #[test]
+    fn nobody_without_authority_takes_away_what_blocks_by_any_work_correction_agreement_or_settlement(
+        story in stories(3..18), strange in stories(4..10), forge in any::<prop::sample::Index>()
+    ) {
+        let mut told = Story { all_agreed: true, ..story }.told();
+        let looked_at = looked_at(&told).map(|time_ms| time_ms + 3_600_000);
+        let before = looked_at.map(|time_ms| in_the_way(&told.w, time_ms));
+        for step in &strange.steps {
+            told.tell(step, Some("stranger"));
+            for (time_ms, before) in looked_at.iter().zip(&before) {
+                let after = in_the_way(&told.w, *time_ms);
+                let gone: Vec<&String> = before.difference(&after).collect();
+                prop_assert!(gone.is_empty(), "{:?} took away {:?} at {}", step.what, gone, time_ms);
+            }
+        }
+        let now = told.now_ms;
+        let before = in_the_way(&told.w, now);
+        let of = told.w.start as usize + forge.index(told.w.recorded.len() - told.w.start as usize);
+        let (kind, subjects) = forged_fork(&told.w.recorded[of].fact.clone());
+        let fact = told.w.sign("stranger", now, subjects, vec![], kind, None);
+        told.w.put(fact, now);
+        prop_assert!(before.is_subset(&in_the_way(&told.w, now)));
+    }
+
+    #[test]
+    fn no_correction_that_nobody_agreed_to_takes_away_what_blocks(story in stories(5..25)) {
+        let told = without(&story, |what| matches!(what, What::Agree { .. } | What::Settle { .. } | What::SignOff)).told();
+        let plain = World::of_the_same(&told, |kind| !matches!(kind, Some(Kind::Corrected(_))));
+        for time_ms in looked_at(&told) {
+            let (before, after) = (in_the_way(&plain, time_ms), in_the_way(&told.w, time_ms));
+            let gone: Vec<&String> = before.difference(&after).collect();
+            prop_assert!(gone.is_empty(), "{:?} gone at {}", gone, time_ms);
+        }
+    }
+
+    #[test]
+    fn no_settlement_closes_a_physical_item(story in stories(5..25)) {
+        let told = story.told();
+        let unsettled = World::of_the_same(&told, |kind| !matches!(kind, Some(Kind::FindingSettled(_))));
+        for time_ms in looked_at(&told) {
+            let (before, after) = (physical(&unsettled, time_ms), physical(&told.w, time_ms));
+            let gone: Vec<&String> = before.difference(&after).collect();
+            prop_assert!(gone.is_empty(), "{:?} gone at {}", gone, time_ms);
+        }
+    }
+}
+
+impl World {
+    /// The story's facts but those left out, at other indices.
+    fn of_the_same(told: &Told, keep: impl Fn(Option<&Kind>) -> bool) -> World {
+        let mut w = World::new();
+        for recorded in told.w.recorded[told.w.start as usize..].iter().filter(|r| keep(r.fact.kind())) {
+            w.put((*recorded.fact).clone(), recorded.received_ms);
+        }
+        w
+    }
+}
+
+#[test]
+fn agreed_corrections_do_take_away_what_blocks() {
+    // The counterpart that shows the properties above can fail.
+    let mut w = World::washing();
+    let opened = w.act("tech", at(8, 10), access(1, true));
+    let before = in_the_way(&w, at(9, 0));
+    let struck = w.correct("tech", at(8, 20), opened, None);
+    w.agree("inspector", at(8, 30), struck);
+    assert!(!before.is_subset(&in_the_way(&w, at(9, 0))));
+    assert!(!physical(&w, at(9, 0)).iter().any(|name| name.starts_with("access-open")));
 }
