@@ -15,26 +15,38 @@
 //! A period is over at its end instant; a fact at that instant is in time.
 
 mod access;
+mod alone;
 pub mod answer;
 mod assess;
+mod breaches;
 mod case;
+mod checks;
+mod defects;
 mod devices;
+mod elements;
 mod enrolments;
 mod fact_text;
 mod finding;
+mod fixtures;
 mod fleet;
 mod history;
+mod isolations;
 mod item;
 mod judge;
 mod kinds;
 mod lines;
 pub mod lists;
+mod metal;
+mod metal_words;
 mod order;
 mod people;
 pub mod procedure;
+mod recalls;
 pub mod roster;
 mod sentence;
 mod telephone;
+mod tools;
+mod turns;
 mod water;
 
 use std::sync::Arc;

@@ -9,14 +9,13 @@ use std::cell::RefCell;
 use std::collections::{BTreeMap, BTreeSet, HashMap, HashSet};
 use std::sync::Arc;
 
-use super::access::Access;
 use super::finding::{self, Finding, Raised};
 use super::fleet::{Belongs, Fleet};
 use super::history::{Held, History};
 use super::item::{FactRef, Item, Open};
 use super::judge::{self, Standing, Types};
 use super::kinds::{self, Asked};
-use super::lines::Lines;
+use super::metal::Metal;
 use super::order::{self, Key};
 use super::procedure::Procedure;
 use super::roster::Roster;
@@ -307,19 +306,16 @@ impl<'h> Case<'h> {
         let fleet = Fleet::new(&self.roster, self.size, time_s);
         let washes = washes(&acts, &self.roster, self.size);
         let context = Context { roster: &self.roster, fleet, washes, time_s, planned_s };
-        let (mut lines, mut access, mut water) = (Lines::default(), Access::default(), Water::default());
+        let (mut metal, mut water) = (Metal::default(), Water::default());
         for act in &acts {
             // The run asks for the lines at its place: they take each act first.
-            lines.take(&context, act);
-            access.take(&context, act);
-            water.take(&context, act, &lines);
+            metal.take(&context, act, &water);
+            water.take(&context, act, &metal.lines);
         }
         let mut findings = finding::of_each_act(&context, &acts);
-        findings.extend(lines.self_inspected(&context));
-        findings.extend(access.self_seen(&context));
+        findings.extend(metal.findings(&context));
         finding::settle(&mut findings, &acts);
-        let mut opens = lines.open_items(&context);
-        opens.extend(access.open_items());
+        let mut opens = metal.open_items(&context, &water);
         opens.extend(water.open_items(&context));
         opens.extend(finding::open_items(&findings));
         opens.extend(devices::unread(&context, &acts));
@@ -447,6 +443,8 @@ fn scope(history: &History, aircraft: &Id, size: u64) -> Vec<u64> {
         };
         indices.extend(about.iter().take_while(|i| **i < size));
     }
+    // A tool may have made joints elsewhere than where its recall was recorded.
+    indices.extend(history.recalls().iter().take_while(|i| **i < size));
     // What these name comes too: their order rests on it.
     let mut open: Vec<u64> = indices.iter().copied().collect();
     while let Some(index) = open.pop() {

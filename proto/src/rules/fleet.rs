@@ -38,6 +38,16 @@ impl<'a> Fleet<'a> {
         engines
     }
 
+    /// Whether an engine of that serial number was ever listed, on whatever aircraft.
+    pub(super) fn knows(&self, serial: &str) -> bool {
+        self.placings.iter().any(|placing| match &placing.step {
+            Step::Listed { engines, .. } => engines.iter().any(|e| e.serial == serial),
+            Step::Changed { removed, installed } => {
+                removed.iter().any(|(_, out)| out == serial) || installed.iter().any(|e| e.serial == serial)
+            }
+        })
+    }
+
     /// Where the engine hangs on the aircraft at that time.
     pub(super) fn position(&self, serial: &str, aircraft: &Id, at_s: u64) -> Option<u32> {
         self.engines_on(aircraft, at_s).into_iter().find(|(_, hangs)| *hangs == serial).map(|(position, _)| position)

@@ -51,6 +51,8 @@ pub struct History {
     /// Digests of refused bytes, and the entries that say so.
     refused: HashMap<Hash, Vec<u64>>,
     refused_of: HashMap<Id, Vec<u64>>,
+    /// Recalls of tools.
+    recalls: Vec<u64>,
     /// Facts whose key nobody knows yet, by key id.
     waiting: HashMap<Hash, Vec<usize>>,
     texts: Texts,
@@ -120,6 +122,7 @@ impl History {
                     self.texts.entry(digest).or_insert_with(|| read_text(&bytes));
                 }
             }
+            Kind::ToolRecalled(_) => self.recalls.push(recorded.index),
             Kind::FactRefused(b) => {
                 if let (Some(digest), Some(device)) = (Hash::from_slice(&b.received_digest), Id::from_slice(&b.device))
                 {
@@ -176,7 +179,8 @@ impl History {
         let Some(held) = self.held(index) else { return Vec::new() };
         let header = held.recorded.fact.header();
         let placing = matches!(held.recorded.fact.kind(), Some(Kind::AircraftListed(_) | Kind::EngineChanged(_)));
-        if header.subjects.contains(&Subject::Roster) && !placing {
+        let recall = matches!(held.recorded.fact.kind(), Some(Kind::ToolRecalled(_)));
+        if recall || (header.subjects.contains(&Subject::Roster) && !placing) {
             return self.aircraft().collect();
         }
         let mut named: BTreeSet<Subject> = header.subjects.iter().cloned().collect();
@@ -247,6 +251,11 @@ impl History {
 
     pub(super) fn refusals_of(&self, device: &Id) -> &[u64] {
         self.refused_of.get(device).map_or(&[], Vec::as_slice)
+    }
+
+    /// The entries that record the recall of a tool, whatever it was used on.
+    pub(super) fn recalls(&self) -> &[u64] {
+        &self.recalls
     }
 
     pub(super) fn run_starts(&self, device: &Id) -> &[u64] {

@@ -5,6 +5,7 @@ use chrono::DateTime;
 use super::case::{Context, Folded, LatestStart, State};
 use super::finding::{Finding, Raised, Rule};
 use super::item::{Blocks, Item, ItemKind, Open};
+use super::metal_words;
 use crate::bytes::Id;
 use crate::v1::{Authority, EngineAt};
 
@@ -91,6 +92,9 @@ pub(super) fn short_of(open: &Open<'_>, context: &Context<'_>, aircraft: Option<
 /// The same words for an item that is only supposed.
 pub(super) fn short(kind: ItemKind, engine: Option<&EngineAt>, subject: &str, detail: &str) -> String {
     let on = engine.map(|e| format!("engine {} ", e.position)).unwrap_or_default();
+    if let Some(words) = metal_words::short(kind, &on, subject) {
+        return words;
+    }
     match kind {
         ItemKind::LineDisconnected => format!("{on}line {subject} disconnected"),
         ItemKind::LineUnsecured => format!("{on}line {subject} not secured"),
@@ -118,6 +122,7 @@ fn text(open: &Open<'_>, context: &Context<'_>, short: &str) -> String {
         let at = clock(due_s, Some(context.time_s));
         match open.kind {
             ItemKind::Soaking => text.push_str(&format!(" until {at}")),
+            ItemKind::DefectOpen => text.push_str(&format!("; its deferral's limit is {at}")),
             ItemKind::RunUpOverdue => text.push_str(&format!("; its window ended {at}")),
             _ => text.push_str(&format!("; its window ends {at}")),
         }
@@ -180,7 +185,7 @@ fn closes_by_kind(kind: ItemKind) -> &'static str {
         }
         ItemKind::SignOffDue => "Certifying staff sign the wash off while nothing of it blocks.",
         ItemKind::FindingOpen => "Certifying staff settle it, another person than who signed what it rests on.",
-        _ => "See the procedure.",
+        other => metal_words::closes(other).unwrap_or("See the procedure."),
     }
 }
 
@@ -197,7 +202,7 @@ fn who_may(kind: ItemKind) -> Vec<Authority> {
         ItemKind::UnreadFact => vec![Authority::Custody, Authority::Certify],
         ItemKind::DeviceOutstanding => vec![Authority::Perform, Authority::Certify],
         ItemKind::SignOffDue | ItemKind::FindingOpen => vec![Authority::Certify],
-        _ => Vec::new(),
+        other => metal_words::who_may(other).unwrap_or_default(),
     }
 }
 
@@ -220,6 +225,9 @@ fn finding_text(raised: &Raised<'_>, engine: Option<&EngineAt>) -> String {
     let act = raised.rests_on.last().map(super::case::Act::reference);
     let kind = act.as_ref().map_or("unread", |a| a.kind).replace('-', " ");
     let on = engine.map(|e| format!(" on engine {}", e.position)).unwrap_or_default();
+    if let Some(words) = metal_words::finding(raised, engine, &on) {
+        return words;
+    }
     match raised.rule {
         Rule::BeyondAuthority => format!("\"{kind}\"{on} was signed without the authority that it asks."),
         Rule::KeyNotTrusted => format!("\"{kind}\"{on} was signed with a key that was revoked."),

@@ -12,7 +12,8 @@ use crate::key::{self, SigningKey};
 use crate::v1::{self, Authority, CheckResult, EngineAt};
 use prost::Message;
 
-pub(crate) const PROCEDURE: &str = include_str!("../../../deploy/procedures/ossavar-t2.toml");
+/// A procedure with everything: lines, an access, fixtures, isolations.
+pub(crate) const WHOLE: &str = include_str!("../../../deploy/procedures/ossavar-t2.toml");
 pub(crate) const TYPE: &str = "Ossavar T2";
 /// 2027-01-15 00:00:00 UTC.
 pub(crate) const DAY_MS: u64 = 1_799_971_200_000;
@@ -45,12 +46,15 @@ pub(crate) fn wash() -> Id {
     id("wash one")
 }
 
-pub(crate) fn text_digest() -> Hash {
-    Hash::of(PROCEDURE.as_bytes())
+/// The same procedure with nothing but its two lines, which are inspected and no more.
+pub(crate) fn lines_only() -> String {
+    let until = WHOLE.find("[[access]]").unwrap();
+    let asked = ["leak_check = true", "open_before_injection = true"];
+    asked.iter().fold(WHOLE[..until].to_owned(), |text, key| text.replace(key, &key.replace("true", "false")))
 }
 
-fn attachment(digest: &Hash) -> Option<Vec<u8>> {
-    (*digest == text_digest()).then(|| PROCEDURE.as_bytes().to_vec())
+pub(crate) fn text_digest() -> Hash {
+    Hash::of(lines_only().as_bytes())
 }
 
 /// Where a person's device stands in its run.
@@ -64,6 +68,9 @@ struct Run {
 pub(crate) struct World {
     pub(crate) history: History,
     pub(crate) recorded: Vec<Recorded>,
+    /// Procedures' texts by their digests, and the one that washes follow.
+    texts: HashMap<Hash, Vec<u8>>,
+    follows: Hash,
     runs: HashMap<String, Run>,
     record: Option<Hash>,
     /// The size after the roster was enrolled.
@@ -88,6 +95,11 @@ pub(crate) const PEOPLE: [(&str, Option<Authority>); 8] = [
 impl World {
     /// The record founded, everybody enrolled, one aircraft with two engines, one procedure.
     pub(crate) fn new() -> World {
+        World::with(&lines_only())
+    }
+
+    /// The same under that procedure.
+    pub(crate) fn with(text: &str) -> World {
         let mut world = World::default();
         world.found();
         for (name, authority) in PEOPLE {
@@ -98,15 +110,30 @@ impl World {
         }
         world.grant("inspector", Authority::Perform, |_| ());
         world.list_aircraft("aircraft one", &["OT-1", "OT-2"]);
+        world.follows = world.publish(text, 1);
+        world.start = world.history.size();
+        world
+    }
+
+    /// Publishes a procedure; its digest.
+    pub(crate) fn publish(&mut self, text: &str, revision: u32) -> Hash {
         let procedure = Id::from_hex("6f7373617661722d74322d7761736831").unwrap();
-        world.custody(Kind::ProcedurePublished(v1::ProcedurePublished {
+        let digest = Hash::of(text.as_bytes());
+        self.texts.insert(digest, text.as_bytes().to_vec());
+        self.custody(Kind::ProcedurePublished(v1::ProcedurePublished {
             procedure: procedure.to_vec(),
-            revision: 1,
-            text: Some(v1::AttachmentRef { digest: text_digest().to_vec() }),
+            revision,
+            text: Some(v1::AttachmentRef { digest: digest.to_vec() }),
             engine_type: TYPE.into(),
             title: "Core wash".into(),
         }));
-        world.start = world.history.size();
+        digest
+    }
+
+    /// A wash under that procedure, opened at 08:00 on both engines by the technician.
+    pub(crate) fn washing_by(text: &str) -> World {
+        let mut world = World::with(text);
+        world.open_wash("tech", at(8, 0));
         world
     }
 
@@ -244,7 +271,8 @@ impl World {
         let index = self.history.size();
         let recorded = Recorded { index, received_ms, clock_unsure: false, fact: Arc::new(fact), signature };
         self.recorded.push(recorded.clone());
-        self.history.add(recorded, &attachment);
+        let texts = &self.texts;
+        self.history.add(recorded, &|digest| texts.get(digest).cloned());
         hash
     }
 
@@ -296,7 +324,7 @@ impl World {
     }
 
     pub(crate) fn open_wash(&mut self, who: &str, when_ms: u64) -> Hash {
-        self.open_wash_by(who, when_ms, text_digest())
+        self.open_wash_by(who, when_ms, self.follows)
     }
 
     pub(crate) fn open_wash_by(&mut self, who: &str, when_ms: u64, procedure: Hash) -> Hash {
@@ -351,9 +379,23 @@ impl World {
         names(&self.state_at(time_ms))
     }
 
-    /// The same without sign-off-due, which stands in every wash.
+    /// The same without what stands in every wash until its end.
     pub(crate) fn metal(&self, time_ms: u64) -> Vec<String> {
-        self.open(time_ms).into_iter().filter(|name| !name.starts_with("sign-off-due")).collect()
+        let always = ["sign-off-due", "tool-check-due", "final-check-due", "unaccounted"];
+        self.open(time_ms).into_iter().filter(|name| !always.iter().any(|kind| name.starts_with(kind))).collect()
+    }
+
+    /// Says of what the procedure lists that it is not used, of the tools that none are, and checks at last.
+    pub(crate) fn finish(&mut self, when_ms: u64) {
+        for item in self.state_at(when_ms).items.iter().filter(|i| i.kind == ItemKind::Unaccounted) {
+            let (kind, element) = item.subject.split_once(' ').unwrap();
+            let kind = v1::ElementKind::from_str_name(&format!("ELEMENT_KIND_{}", kind.to_uppercase())).unwrap();
+            let (engine, reason) = (item.engine.clone(), "not on this engine".into());
+            let body = v1::ElementNotUsed { engine, kind: kind as i32, element: element.into(), reason };
+            self.act("tech", when_ms, Kind::ElementNotUsed(body));
+        }
+        self.act("tech", when_ms, Kind::ToolsOut(v1::ToolsOut { tools: vec![], none_used: true }));
+        self.act("tech", when_ms, final_check());
     }
 
     pub(crate) fn question(&self, time_ms: u64) -> Question {
@@ -486,6 +528,10 @@ pub(crate) fn fixture(position: u32, tag: &str, fitted: bool) -> Kind {
     }
 }
 
+pub(crate) fn final_check() -> Kind {
+    Kind::FinalCheckDone(v1::FinalCheckDone { clear: Some(true), panels_refitted: Some(true) })
+}
+
 pub(crate) fn signed_off() -> v1::SignedOff {
     v1::SignedOff {
         description: "Core wash of both engines".into(),
@@ -505,4 +551,20 @@ pub(crate) fn settlement(rule: &str) -> v1::FindingSettled {
         act_counts: None,
         reason: "dealt with".into(),
     }
+}
+
+/// Engine OT-1 goes from aircraft one to the second place of aircraft two.
+pub(crate) fn change_engine(w: &mut World, when_ms: u64) {
+    let out = v1::EngineChanged { aircraft: aircraft().to_vec(), removed: engine(1), installed: None };
+    let into = v1::EngineChanged {
+        aircraft: id("aircraft two").to_vec(),
+        removed: None,
+        installed: Some(v1::InstalledEngine {
+            engine: Some(v1::EngineAt { position: 2, serial: "OT-1".into() }),
+            engine_type: TYPE.into(),
+        }),
+    };
+    let engine = Subject::Engine("OT-1".into());
+    w.custody_at(when_ms, vec![], vec![Subject::Aircraft(aircraft()), engine.clone()], Kind::EngineChanged(out));
+    w.custody_at(when_ms, vec![], vec![Subject::Aircraft(id("aircraft two")), engine], Kind::EngineChanged(into));
 }
