@@ -1,4 +1,5 @@
-//! Cowls and doors, and what is fitted for the wash. An access stays with the aircraft; a fixture goes with the engine.
+//! Cowls and doors: opened, closed, and where they are latched all latches seen by a person who neither opened nor
+//! closed them. They stay with the aircraft.
 
 use std::collections::BTreeMap;
 
@@ -6,77 +7,135 @@ use super::case::{Act, Context};
 use super::finding::{Raised, Rule, Severity};
 use super::fleet::Belongs;
 use super::item::{ItemKind, Open};
+use super::procedure;
+use super::turns::{Ended, Turns};
 use crate::bytes::Id;
 use crate::fact::Kind;
-use crate::v1::EngineAt;
+use crate::v1::{ElementKind, EngineAt};
 
-/// What is open or fitted: the fact that made it so, and whose it is.
+/// Its newest closing.
 #[derive(Debug)]
-struct Standing<'c> {
-    by: Act<'c>,
-    /// The newest fact that opened it.
-    last: Act<'c>,
-    engine: EngineAt,
-    belongs: Belongs,
+struct Shut<'c> {
+    act: Act<'c>,
+    openings: Vec<Act<'c>>,
+    latched: bool,
+    /// Since when its latches are to be seen.
+    due: Option<Act<'c>>,
 }
 
-/// An access, by aircraft, position of the engine and name.
-type Cowl = (Option<Id>, u32, String);
+#[derive(Debug)]
+struct Cowl<'c> {
+    engine: EngineAt,
+    belongs: Belongs,
+    /// Who opened it, the first one first, while it is open.
+    open: Option<Vec<Act<'c>>>,
+    shut: Option<Shut<'c>>,
+    /// The procedure of its newest opening leaves it open for a leak run.
+    for_leak_run: bool,
+    turns: Turns,
+}
 
-/// Accesses and fixtures.
+/// By aircraft, position of the engine and name.
+type Place = (Option<Id>, u32, String);
+
+/// All accesses that a fact touched.
 #[derive(Debug, Default)]
 pub(super) struct Access<'c> {
-    cowls: BTreeMap<Cowl, Standing<'c>>,
-    /// By serial number, name and tag.
-    fixtures: BTreeMap<(String, String, String), Standing<'c>>,
-    /// Every closing, with the opening that it ended.
-    closings: Vec<(Act<'c>, Option<Act<'c>>)>,
+    cowls: BTreeMap<Place, Cowl<'c>>,
+    /// Every closing, with the openings that it ended.
+    closings: Vec<(Act<'c>, Vec<Act<'c>>)>,
     self_seen: Vec<(Act<'c>, Act<'c>)>,
+    ended: Vec<Ended<'c>>,
 }
 
 impl<'c> Access<'c> {
     pub(super) fn take(&mut self, context: &Context<'c>, act: &Act<'c>) {
-        let Some(engine) = act.engine() else { return };
-        let cowl = |name: &str| (context.aircraft(act), engine.position, name.to_owned());
         match act.kind() {
-            Some(Kind::AccessOpened(b)) if !act.revived => {
-                let belongs = context.at_engine(act, engine);
-                let standing = Standing { by: *act, last: *act, engine: engine.clone(), belongs };
-                self.cowls.entry(cowl(&b.access)).and_modify(|open| open.last = *act).or_insert(standing);
-            }
-            Some(Kind::AccessClosed(b)) => {
-                let opened = self.cowls.get(&cowl(&b.access)).map(|open| open.by);
-                self.closings.push((*act, opened));
-                if act.counts() && self.cowls.get(&cowl(&b.access)).is_some_and(|open| act.is_after(&open.last)) {
-                    self.cowls.remove(&cowl(&b.access));
+            Some(Kind::AccessOpened(b)) if !act.revived => self.open(context, act, &b.access),
+            Some(Kind::AccessClosed(b)) => self.close(context, act, &b.access),
+            Some(Kind::LatchesSeen(b)) if b.all_latched == Some(true) => self.see_latches(context, act, &b.access),
+            Some(Kind::LatchesSeen(b)) if b.all_latched == Some(false) && !act.revived => {
+                // A latch found open is as good as an access closed a moment ago: it is looked at again.
+                if let Some(shut) = self.cowl(context, act, &b.access).and_then(|cowl| cowl.shut.as_mut()) {
+                    shut.due = shut.latched.then_some(*act).or(shut.due);
                 }
             }
-            Some(Kind::FixtureFitted(b)) if !act.revived => {
-                let belongs = context.with_engine(act, engine);
-                let standing = Standing { by: *act, last: *act, engine: engine.clone(), belongs };
-                let key = (engine.serial.clone(), b.fixture.clone(), b.tag.clone());
-                self.fixtures.entry(key).and_modify(|fitted| fitted.last = *act).or_insert(standing);
-            }
-            Some(Kind::FixtureRemoved(b)) if act.counts() => {
-                let key = (engine.serial.clone(), b.fixture.clone(), b.tag.clone());
-                if self.fixtures.get(&key).is_some_and(|fitted| act.is_after(&fitted.last)) {
-                    self.fixtures.remove(&key);
-                }
-            }
-            Some(Kind::LatchesSeen(b)) if b.all_latched == Some(true) && !act.revived => self.see_latches(act),
             _ => {}
         }
     }
 
-    fn see_latches(&mut self, act: &Act<'c>) {
-        let same = |other: &Act<'_>| act.fact.person.is_some() && act.fact.person == other.fact.person;
-        let own = self.closings.iter().rev().find(|(closing, _)| act.names(closing));
-        if let Some((closing, _)) = own.filter(|(closing, opened)| same(closing) || opened.as_ref().is_some_and(same)) {
-            self.self_seen.push((*closing, *act));
+    fn cowl(&mut self, context: &Context<'c>, act: &Act<'c>, name: &str) -> Option<&mut Cowl<'c>> {
+        let engine = act.engine()?;
+        let place = (context.aircraft(act), engine.position, name.to_owned());
+        Some(self.cowls.entry(place).or_insert_with(|| Cowl {
+            engine: engine.clone(),
+            belongs: context.at_engine(act, engine),
+            open: None,
+            shut: None,
+            for_leak_run: false,
+            turns: Turns::default(),
+        }))
+    }
+
+    fn open(&mut self, context: &Context<'c>, act: &Act<'c>, name: &str) {
+        let for_leak_run = listed(context, act, name).is_some_and(|listed| listed.open_for_leak_run);
+        let Some(cowl) = self.cowl(context, act, name) else { return };
+        cowl.turns.opened(act.happened_s());
+        cowl.for_leak_run = for_leak_run;
+        cowl.open.get_or_insert_default().push(*act);
+    }
+
+    fn close(&mut self, context: &Context<'c>, act: &Act<'c>, name: &str) {
+        let latched = listed(context, act, name).map(|listed| listed.latched);
+        let Some(cowl) = self.cowl(context, act, name) else { return };
+        let openings = cowl.open.clone();
+        let ends = act.counts() && openings.iter().flatten().all(|opening| act.is_after(opening));
+        let newer = cowl.shut.as_ref().is_none_or(|shut| act.is_after(&shut.act));
+        // Who opened it may latch it wrongly twice: they do not see their own latches.
+        let before = || cowl.shut.as_ref().map(|shut| shut.openings.clone()).unwrap_or_default();
+        let openings = openings.unwrap_or_else(before);
+        let first = openings.first().copied();
+        let latched = latched.or(first.and_then(|o| listed(context, &o, name)).map(|listed| listed.latched));
+        let due = latched.unwrap_or(false).then_some(*act);
+        let shut = Shut { act: *act, openings: openings.clone(), latched: due.is_some(), due };
+        if cowl.open.is_some() && ends {
+            (cowl.open, cowl.shut) = (None, Some(shut));
+            cowl.turns.closed(act.happened_s());
+            self.ended.extend(first.map(|opened| Ended::new(ElementKind::Access, name, opened, *act)));
+        } else if cowl.open.is_none() && !act.revived && newer {
+            cowl.shut = Some(shut);
+        }
+        if !act.revived {
+            self.closings.push((*act, openings));
         }
     }
 
-    pub(super) fn self_seen(&self, context: &Context<'c>) -> Vec<Raised<'c>> {
+    fn see_latches(&mut self, context: &Context<'c>, act: &Act<'c>, name: &str) {
+        let same = |other: &Act<'_>| act.fact.person.is_some() && act.fact.person == other.fact.person;
+        let own = self.closings.iter().rev().find(|(closing, _)| act.names(closing));
+        let own = own.filter(|(closing, openings)| same(closing) || openings.iter().any(same));
+        if let Some((closing, _)) = own {
+            if !act.revived {
+                self.self_seen.push((*closing, *act));
+            }
+            return;
+        }
+        let Some(shut) = self.cowl(context, act, name).and_then(|cowl| cowl.shut.as_mut()) else { return };
+        let after = shut.due.is_some_and(|since| act.is_after(&since));
+        if act.counts() && act.fact.person.is_some() && act.names(&shut.act) && after {
+            shut.due = None;
+        }
+    }
+
+    /// One person's second look that its settlement lets count.
+    pub(super) fn let_alone_count(&mut self, context: &Context<'c>, look: &Act<'c>, name: &str) {
+        let shut = self.cowl(context, look, name).and_then(|cowl| cowl.shut.as_mut());
+        if let Some(shut) = shut.filter(|shut| look.names(&shut.act)) {
+            shut.due = shut.due.filter(|since| !look.is_after(since));
+        }
+    }
+
+    pub(super) fn findings(&self, context: &Context<'c>) -> Vec<Raised<'c>> {
         let raise = |(closing, seen): &(Act<'c>, Act<'c>)| {
             let mut raised = Raised::new(Rule::SelfInspected, Severity::Major, context, vec![*closing, *seen]);
             if let Some(Kind::LatchesSeen(b)) = seen.kind() {
@@ -87,15 +146,49 @@ impl<'c> Access<'c> {
         self.self_seen.iter().map(raise).collect()
     }
 
-    pub(super) fn open_items(&self) -> Vec<Open<'c>> {
-        let open = |kind, standing: &Standing<'c>, subject: String| {
-            Open::new(kind, standing.by, standing.belongs.clone()).of_engine(&standing.engine).about(subject)
-        };
-        let cowls = self.cowls.iter().map(|((_, _, name), s)| open(ItemKind::AccessOpen, s, name.clone()));
-        let fixtures = self.fixtures.iter().map(|((_, name, tag), s)| {
-            let subject = if tag.is_empty() { name.clone() } else { format!("{name} (tag {tag})") };
-            open(ItemKind::FixtureFitted, s, subject)
-        });
-        cowls.chain(fixtures).collect()
+    /// Accesses of an engine that are open at this place, or were at that instant; for a leak run not those that the
+    /// procedure leaves open for one.
+    pub(super) fn open_then(
+        &self,
+        aircraft: Option<Id>,
+        position: u32,
+        at_s: u64,
+        leak_run: bool,
+    ) -> impl Iterator<Item = &str> {
+        let there = move |(on, at, _): &Place| *on == aircraft && *at == position;
+        let left_open = move |cowl: &Cowl<'_>| leak_run && cowl.for_leak_run;
+        let open = move |cowl: &Cowl<'_>| cowl.open.is_some() || cowl.turns.open_at(at_s);
+        let cowls = self.cowls.iter().filter(move |(place, cowl)| there(place) && open(cowl) && !left_open(cowl));
+        cowls.map(|((_, _, name), _)| name.as_str())
     }
+
+    /// Whether an access that this wash opened is still open.
+    pub(super) fn open_in(&self, wash: Id) -> bool {
+        self.cowls.values().filter_map(|cowl| cowl.open.as_ref()).flatten().any(|act| act.wash() == Some(wash))
+    }
+
+    pub(super) fn ended(&self) -> &[Ended<'c>] {
+        &self.ended
+    }
+
+    pub(super) fn open_items(&self) -> Vec<Open<'c>> {
+        self.cowls.iter().filter_map(|((_, _, name), cowl)| cowl.open_item(name)).collect()
+    }
+}
+
+impl<'c> Cowl<'c> {
+    /// Latches are seen once it is closed.
+    fn open_item(&self, name: &str) -> Option<Open<'c>> {
+        let (kind, by) = match (&self.open, &self.shut) {
+            (Some(openings), _) => (ItemKind::AccessOpen, *openings.first()?),
+            (None, Some(shut)) => (ItemKind::LatchCheckDue, shut.due?),
+            (None, None) => return None,
+        };
+        Some(Open::new(kind, by, self.belongs.clone()).of_engine(&self.engine).about(name))
+    }
+}
+
+/// The access as the act's procedure lists it.
+fn listed<'a>(context: &'a Context<'_>, act: &Act<'_>, name: &str) -> Option<&'a procedure::Access> {
+    context.procedure(act)?.access.iter().find(|access| access.name == name)
 }

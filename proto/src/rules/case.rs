@@ -9,7 +9,6 @@ use std::cell::RefCell;
 use std::collections::{BTreeMap, BTreeSet, HashMap, HashSet};
 use std::sync::Arc;
 
-use super::access::Access;
 use super::area::Area;
 use super::corrections::{Corrections, InForce};
 use super::facts::{self, Fact, judged, version};
@@ -20,7 +19,7 @@ use super::history::{Held, History};
 use super::item::{FactRef, Item, ItemKind, Open};
 use super::judge::{self, Standing, Types};
 use super::kinds::{self, Asked};
-use super::lines::Lines;
+use super::metal::Metal;
 use super::motoring::Motoring;
 use super::order;
 use super::procedure::Procedure;
@@ -449,19 +448,21 @@ impl<'h> Case<'h> {
         let unsure = Unsure::new(&context, &acts);
         acts.retain(|act| !(act.revived && unsure.withholds(act)));
         acts.iter_mut().for_each(|act| act.withheld |= unsure.withholds(act));
-        let (mut lines, mut access, mut water) = (Lines::default(), Access::default(), Water::default());
+        let (mut metal, mut water) = (Metal::default(), Water::default());
         let (mut motoring, mut scope) = (Motoring::default(), Scope::default());
         let (mut readings, mut area, mut shift) = (Readings::default(), Area::default(), Shift::default());
         for act in &acts {
             // The run asks for the lines at its place: they take each act first.
-            lines.take(&context, act);
-            access.take(&context, act);
+            metal.take(&context, act, &water);
             readings.take(act);
-            water.take(&context, act, &lines, &readings);
+            water.take(&context, act, &metal.lines, &readings);
             scope.take(&context, act);
             area.take(act);
             shift.take(&context, act);
-            motoring.take(&context, act, |act, start_s| shift.bars(act, start_s));
+            motoring.take(&context, act, |act, start_s| {
+                let missing = || metal.tools.missing_since(context.aircraft(act), start_s);
+                shift.bars(act, start_s).or_else(|| missing().then_some(ItemKind::ToolMissing))
+            });
         }
         let mut findings = finding::of_each_act(&context, &acts);
         findings.extend(motoring.findings(&context));
@@ -471,16 +472,14 @@ impl<'h> Case<'h> {
         findings.extend(water.run_up_missed(&context));
         let revisions = Revisions::new(&context, &acts);
         findings.extend(revisions.findings(&context));
-        findings.extend(lines.self_inspected(&context));
-        findings.extend(access.self_seen(&context));
+        findings.extend(metal.findings(&context));
         findings.extend(timing::findings(&context, &acts));
         findings.extend(unsure.findings(&context));
         findings.extend(self.forks.findings(&self.facts, counted, &context, &acts));
         findings.extend(self.corrections.faults(&context, &acts));
         findings.extend(stand.conflicts.iter().filter_map(|conflict| conflict.finding(&context, &acts)));
         finding::settle(&mut findings, &acts);
-        let mut opens = lines.open_items(&context);
-        opens.extend(access.open_items());
+        let mut opens = metal.open_items(&context, &water);
         opens.extend(water.open_items(&context));
         opens.extend(motoring.open_items(&context));
         opens.extend(scope.open_items(&context));
@@ -607,6 +606,8 @@ fn scope(history: &History, aircraft: &Id, size: u64) -> Vec<u64> {
         indices.extend(about.iter().take_while(|i| **i < size));
         indices.extend(history.forks_about(subject).iter().take_while(|i| **i < size));
     }
+    // A tool may have made joints elsewhere than where its recall was recorded.
+    indices.extend(history.recalls().iter().take_while(|i| **i < size));
     // What these name comes too: their order rests on it.
     let mut open: Vec<u64> = indices.iter().copied().collect();
     while let Some(index) = open.pop() {

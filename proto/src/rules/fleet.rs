@@ -42,6 +42,17 @@ impl<'a> Fleet<'a> {
         hanging(counted).into_iter().map(|(position, engine)| (position, engine.serial.as_str())).collect()
     }
 
+    /// Whether an engine of that serial number was ever listed, on whatever aircraft.
+    pub(super) fn knows(&self, serial: &str) -> bool {
+        let known = |p: &&Placing| p.index < self.size && p.counts_from_s <= self.time_s;
+        self.roster.placings().iter().filter(known).any(|placing| match &placing.step {
+            Step::Listed { engines, .. } => engines.iter().any(|e| e.serial == serial),
+            Step::Changed { removed, installed } => {
+                removed.iter().any(|(_, out)| out == serial) || installed.iter().any(|e| e.serial == serial)
+            }
+        })
+    }
+
     /// Where the engine hangs on the aircraft at that time.
     pub(super) fn position(&self, serial: &str, aircraft: &Id, at_s: u64) -> Option<u32> {
         self.engines_on(aircraft, at_s).into_iter().find(|(_, hangs)| *hangs == serial).map(|(position, _)| position)

@@ -55,6 +55,8 @@ pub struct History {
     forks: HashMap<u64, (Held, Option<u64>)>,
     /// Entries that saw one, by what either of the two facts is about.
     forks_about: HashMap<Subject, Vec<u64>>,
+    /// Recalls of tools.
+    recalls: Vec<u64>,
     /// Facts whose key nobody knows yet, by key id.
     waiting: HashMap<Hash, Vec<usize>>,
     texts: Texts,
@@ -127,6 +129,7 @@ impl History {
                     self.texts.entry(digest).or_insert_with(|| read_text(&bytes));
                 }
             }
+            Kind::ToolRecalled(_) => self.recalls.push(recorded.index),
             Kind::FactRefused(b) => {
                 if let (Some(digest), Some(device)) = (Hash::from_slice(&b.received_digest), Id::from_slice(&b.device))
                 {
@@ -218,7 +221,8 @@ impl History {
         let placing = matches!(held.recorded.fact.kind(), Some(Kind::AircraftListed(_) | Kind::EngineChanged(_)));
         // While the service's clock is in doubt nobody's answer is good.
         let doubted = held.recorded.clock_unsure && self.clock_unsure_since(index).is_none();
-        if doubted || (header.subjects.contains(&Subject::Roster) && !placing) {
+        let recall = matches!(held.recorded.fact.kind(), Some(Kind::ToolRecalled(_)));
+        if doubted || recall || (header.subjects.contains(&Subject::Roster) && !placing) {
             return self.aircraft().collect();
         }
         let mut named: BTreeSet<Subject> = header.subjects.iter().cloned().collect();
@@ -299,6 +303,11 @@ impl History {
     /// Entries that saw a fork of facts about a subject.
     pub(super) fn forks_about(&self, subject: &Subject) -> &[u64] {
         self.forks_about.get(subject).map_or(&[], Vec::as_slice)
+    }
+
+    /// The entries that record the recall of a tool, whatever it was used on.
+    pub(super) fn recalls(&self) -> &[u64] {
+        &self.recalls
     }
 
     pub(super) fn run_starts(&self, device: &Id) -> &[u64] {

@@ -1,25 +1,34 @@
-//! Lines: disconnected, reconnected as asked, inspected by another person who did not help.
+//! Lines: disconnected, reconnected as asked, inspected by another person who did not help, checked for leaks.
 //!
 //! ```text
 //! disconnected ─► line-disconnected ─ reconnected ─► inspection-due ─ inspected ─► nothing
 //!      ▲                                 │  ▲            │ not satisfactory
 //!      └── any time, ends what follows   ▼  │ again      ▼
-//!                                 line-unsecured     rework-due ─ reconnected again ─► …
+//!                                 line-unsecured     rework-due ─ reconnected again ─► inspection-due
 //! ```
 //!
-//! A line's items speak of its newest reconnection. One whose signer does not count cannot close anything; on a line
-//! that was connected it still asks for an inspection, for somebody touched the joint.
+//! Beside these stand leak-check-due, from a reconnection until a satisfactory check after it, and line-damaged, from
+//! damage until its repair was inspected. A line's items speak of its newest reconnection. One whose signer does not
+//! count cannot close anything; on a line that was connected it still asks for an inspection, for somebody touched the
+//! joint.
+
+mod hands;
+mod items;
+mod joint;
+mod repairs;
 
 use std::collections::BTreeMap;
 
 use super::case::{Act, Context};
 use super::finding::{Raised, Rule, Severity};
-use super::item::{ItemKind, Open};
-use super::procedure;
+use super::item::Open;
+use super::turns::{Ended, Turns};
 use crate::fact::Kind;
-use crate::v1::{CheckResult, EngineAt, LineReconnected};
-
-const SECONDS_A_DAY: u64 = 86_400;
+use crate::v1::{CheckResult, ElementKind, EngineAt, LeakChecked, LineReconnected};
+use hands::Hands;
+use joint::{Joint, took_part};
+pub(super) use joint::{Shortfall, tool_past, torque_short};
+use repairs::Damage;
 
 /// One line of one engine, by serial number and name.
 #[derive(Debug)]
@@ -30,20 +39,10 @@ struct Line<'c> {
     /// The newest opening, whether or not it is open now.
     last_opened: Option<Act<'c>>,
     joint: Option<Joint<'c>>,
-    /// Found not satisfactory while no reconnection of it is known.
-    found_bad: Option<Act<'c>>,
-    /// What happened to it: when, and whether it was connected from then on.
-    turns: Vec<(u64, bool)>,
-}
-
-/// What the newest reconnection left behind.
-#[derive(Debug)]
-struct Joint<'c> {
-    act: Act<'c>,
-    /// What is missing of torque, locking, tool; and the reconnection that left it so.
-    unsecured: Option<(Act<'c>, String)>,
-    inspection_due: bool,
+    /// What was found not satisfactory since the newest reconnection.
     rework: Option<Act<'c>>,
+    damage: Option<Damage<'c>>,
+    turns: Turns,
 }
 
 /// All lines that a fact touched.
@@ -51,40 +50,59 @@ struct Joint<'c> {
 pub(super) struct Lines<'c> {
     lines: BTreeMap<(String, String), Line<'c>>,
     reconnections: Vec<(Act<'c>, &'c LineReconnected)>,
+    repairs: Vec<Act<'c>>,
     self_inspected: Vec<(Act<'c>, Act<'c>)>,
+    ended: Vec<Ended<'c>>,
+    hands: Hands<'c>,
 }
 
 impl<'c> Lines<'c> {
     pub(super) fn take(&mut self, context: &Context<'c>, act: &Act<'c>) {
         match act.kind() {
-            Some(Kind::LineDisconnected(b)) if !act.revived => {
-                if let Some(line) = self.line(b.engine.as_ref(), &b.line) {
-                    line.disconnected.get_or_insert(*act);
-                    line.last_opened = Some(*act);
-                    line.joint = None;
-                    line.found_bad = None;
-                    line.turns.push((act.happened_s(), false));
-                }
-            }
+            Some(Kind::LineDisconnected(b)) if !act.revived => self.disconnect(act, b.engine.as_ref(), &b.line),
             Some(Kind::LineReconnected(b)) => self.reconnect(context, act, b),
             Some(Kind::Inspected(b)) if !act.revived || act.counts() => {
                 self.inspect(act, b.engine.as_ref(), &b.line, b.result == CheckResult::Satisfactory as i32);
             }
+            Some(Kind::ReinspectedAlone(b)) if !act.revived && b.result == CheckResult::NotSatisfactory as i32 => {
+                self.fail(act, b.engine.as_ref(), &b.line);
+            }
+            Some(Kind::LeakChecked(b)) => self.leak_check(act, b),
+            Some(Kind::DefectRaised(b)) if !act.revived && !b.line.is_empty() => {
+                if let Some(line) = self.line(b.engine.as_ref(), &b.line) {
+                    Damage::raise(&mut line.damage, act);
+                }
+            }
+            Some(Kind::LineRepaired(b)) if !b.data_reference.trim().is_empty() => {
+                self.repair(act, b.engine.as_ref(), &b.line);
+            }
+            Some(Kind::PartReplaced(b)) => self.repair(act, b.engine.as_ref(), &b.line),
             _ => {}
         }
     }
 
     fn line(&mut self, engine: Option<&EngineAt>, name: &str) -> Option<&mut Line<'c>> {
-        let engine = engine?;
+        let engine = engine.filter(|_| !name.is_empty())?;
         let key = (engine.serial.clone(), name.to_owned());
         Some(self.lines.entry(key).or_insert_with(|| Line {
             engine: engine.clone(),
             disconnected: None,
             last_opened: None,
             joint: None,
-            found_bad: None,
-            turns: Vec::new(),
+            rework: None,
+            damage: None,
+            turns: Turns::default(),
         }))
+    }
+
+    fn disconnect(&mut self, act: &Act<'c>, engine: Option<&EngineAt>, name: &str) {
+        let Some(line) = self.line(engine, name) else { return };
+        line.disconnected.get_or_insert(*act);
+        line.last_opened = Some(*act);
+        line.turns.opened(act.happened_s());
+        if let Some(joint) = line.joint.take().filter(|joint| joint.act.wash() != act.wash()) {
+            self.hands.keep(name, &joint);
+        }
     }
 
     fn reconnect(&mut self, context: &Context<'c>, act: &Act<'c>, body: &'c LineReconnected) {
@@ -98,72 +116,161 @@ impl<'c> Lines<'c> {
         if act.revived && newer.clone().any(|other| other.is_after(act)) {
             return;
         }
+        let mut joint = Joint::new(act, body, asked);
         if act.counts() {
-            line.disconnected = None;
-            line.found_bad = None;
-            line.turns.push((act.happened_s(), true));
-            let unsecured = missing(asked, body, act.happened_s()).map(|why| (*act, why));
-            // A line that no procedure lists is inspected.
-            let inspection_due = asked.is_none_or(|a| a.inspection);
-            line.joint = Some(Joint { act: *act, unsecured, inspection_due, rework: None });
+            let opened = line.disconnected.take();
+            line.turns.closed(act.happened_s());
+            // Only a new reconnection ends rework, and then the work done again is inspected.
+            joint.inspection_due |= line.rework.is_some();
+            line.rework = line.rework.filter(|found| found.is_after(act));
+            line.joint = Some(joint);
+            self.ended.extend(opened.map(|opened| Ended::new(ElementKind::Line, &body.line, opened, *act)));
         } else if line.disconnected.is_none() && !act.revived {
-            let (before, found_bad) = (line.joint.take(), line.found_bad.take());
-            let (unsecured, rework) = before.map_or((None, found_bad), |j| (j.unsecured, j.rework));
-            line.joint = Some(Joint { act: *act, unsecured, inspection_due: true, rework });
+            let before = line.joint.take();
+            line.joint = Some(joint.touching(before));
         }
     }
 
     fn inspect(&mut self, act: &Act<'c>, engine: Option<&EngineAt>, name: &str, satisfactory: bool) {
-        let own_work = self.reconnections.iter().find(|(work, body)| act.names(work) && took_part(act, work, body));
-        if let Some((work, _)) = own_work {
-            if satisfactory && !act.revived {
-                self.self_inspected.push((*work, *act));
-            }
-            if satisfactory {
-                return;
-            }
-        }
-        if !satisfactory && act.revived {
+        if !satisfactory {
+            self.fail(act, engine, name);
             return;
         }
-        let Some(line) = self.line(engine, name) else { return };
-        match &mut line.joint {
-            // Found bad it is to be worked again, whatever the finder named, or nothing at all.
-            Some(joint) if !satisfactory => joint.rework = Some(*act),
-            Some(joint) if act.names(&joint.act) && act.counts() && act.by_another_than(&joint.act) => {
-                joint.inspection_due = false;
+        let joints = self.reconnections.iter().filter(|(work, body)| took_part(act, work, body)).map(|(work, _)| work);
+        let repairs = self.repairs.iter().filter(|work| act.fact.person.is_some() && !act.by_another_than(work));
+        if let Some(work) = joints.chain(repairs).find(|work| act.names(work)).copied() {
+            if !act.revived {
+                self.self_inspected.push((work, *act));
             }
-            None if !satisfactory && line.disconnected.is_none() => line.found_bad = Some(*act),
-            _ => {}
+            return;
+        }
+        let Some(line) = self.line(engine, name).filter(|_| act.counts()) else { return };
+        if let Some(joint) = &mut line.joint
+            && act.names(&joint.act)
+            && act.by_another_than(&joint.act)
+        {
+            (joint.inspection_due, joint.inspected) = (false, true);
+        }
+        if line.damage.as_ref().is_some_and(|damage| damage.is_mended_by(act)) {
+            line.damage = None;
+        }
+    }
+
+    /// What was found not satisfactory, whoever looked: of a repair, then it is no repair; of an older reconnection, then
+    /// it is past.
+    fn fail(&mut self, act: &Act<'c>, engine: Option<&EngineAt>, name: &str) {
+        if act.revived {
+            return;
+        }
+        let of_line = |body: &LineReconnected| body.line == name && body.engine.as_ref() == engine;
+        let works = self.reconnections.iter().filter(|(work, body)| of_line(body) && act.names(work));
+        let named: Vec<Act<'c>> = works.map(|(work, _)| *work).collect();
+        let Some(line) = self.line(engine, name) else { return };
+        if line.damage.as_mut().is_some_and(|damage| damage.refuse(act)) {
+            return;
+        }
+        let newest = line.joint.as_ref().map(|joint| joint.act);
+        let past = |work: &Act<'_>| newest.is_some_and(|newest| newest.is_after(work));
+        if named.is_empty() || !named.iter().all(past) {
+            line.rework = Some(*act);
+        }
+    }
+
+    fn leak_check(&mut self, act: &Act<'c>, body: &LeakChecked) {
+        let satisfactory = body.result == CheckResult::Satisfactory as i32;
+        if !satisfactory {
+            self.fail(act, body.engine.as_ref(), &body.line);
+        }
+        let Some(line) = self.line(body.engine.as_ref(), &body.line) else { return };
+        let Some(joint) = &mut line.joint else { return };
+        if satisfactory && act.counts() && joint.leak_due.is_some_and(|since| act.is_after(&since)) {
+            joint.leak_due = None;
+        } else if !satisfactory && !act.revived && joint.leak_asked {
+            joint.leak_due = Some(*act);
+        }
+    }
+
+    fn repair(&mut self, act: &Act<'c>, engine: Option<&EngineAt>, name: &str) {
+        if !act.revived {
+            self.repairs.push(*act);
+        }
+        if let Some(damage) = self.line(engine, name).and_then(|line| line.damage.as_mut()) {
+            damage.repair(act);
+        }
+    }
+
+    /// One person's second look that its settlement lets count.
+    pub(super) fn let_alone_count(&mut self, look: &Act<'c>, engine: Option<&EngineAt>, name: &str) {
+        let joint = self.line(engine, name).and_then(|line| line.joint.as_mut());
+        if let Some(joint) = joint.filter(|joint| look.names(&joint.act)) {
+            joint.inspection_due = false;
         }
     }
 
     /// Whether no line of the engine is open at this place in the order.
     pub(super) fn connected(&self, serial: &str) -> bool {
-        self.of(serial).all(|line| line.disconnected.is_none())
+        self.of(serial).all(|(_, line)| line.disconnected.is_none())
     }
 
     /// Whether no line of the engine was open at that instant, by what stands before this place.
     pub(super) fn connected_at(&self, serial: &str, at_s: u64) -> bool {
-        self.of(serial).all(|line| line.turns.iter().rfind(|(when, _)| *when <= at_s).is_none_or(|(_, on)| *on))
+        self.of(serial).all(|(_, line)| !line.turns.open_at(at_s))
     }
 
     /// Whether every line of the engine is connected, secured and inspected at this place.
     pub(super) fn finished(&self, serial: &str) -> bool {
-        let done = |j: &Joint<'_>| j.unsecured.is_none() && j.rework.is_none() && !j.inspection_due;
-        self.of(serial)
-            .all(|line| line.disconnected.is_none() && line.found_bad.is_none() && line.joint.as_ref().is_none_or(done))
+        let done = |j: &Joint<'_>| j.unsecured.is_none() && !j.inspection_due;
+        self.of(serial).all(|(_, line)| {
+            line.disconnected.is_none() && line.rework.is_none() && line.joint.as_ref().is_none_or(done)
+        })
     }
 
-    fn of<'s>(&'s self, serial: &'s str) -> impl Iterator<Item = &'s Line<'c>> {
-        self.lines.iter().filter(move |((engine, _), _)| engine == serial).map(|(_, line)| line)
+    /// Lines of the engine that are open at this place, or were at that instant.
+    pub(super) fn open_then<'s>(&'s self, serial: &'s str, at_s: u64) -> impl Iterator<Item = &'s str> {
+        let open = move |line: &Line<'_>| line.disconnected.is_some() || line.turns.open_at(at_s);
+        self.of(serial).filter(move |(_, line)| open(line)).map(|(name, _)| name)
+    }
+
+    /// Whether the line was open at that instant, by what stands before this place.
+    pub(super) fn was_open_at(&self, serial: &str, name: &str, at_s: u64) -> bool {
+        self.get(serial, name).is_some_and(|line| line.turns.open_at(at_s))
+    }
+
+    /// Who opened the line, while it is open.
+    pub(super) fn opening_of(&self, serial: &str, name: &str) -> Option<Act<'c>> {
+        self.get(serial, name)?.disconnected
+    }
+
+    /// Whether the line stands to be worked again: then it is reconnected without being opened.
+    pub(super) fn stands_for_rework(&self, serial: &str, name: &str) -> bool {
+        let unsecured = |line: &Line<'_>| line.joint.as_ref().is_some_and(|joint| joint.unsecured.is_some());
+        self.get(serial, name).is_some_and(|line| line.rework.is_some() || unsecured(line))
+    }
+
+    /// The reconnections that the line's present joint was made by; none while it is open.
+    pub(super) fn joints(&self) -> impl Iterator<Item = (&EngineAt, Act<'c>, &'c LineReconnected)> {
+        let joints = self.lines.values().filter_map(|line| Some((&line.engine, line.joint.as_ref()?)));
+        joints.flat_map(|(engine, joint)| joint.made.iter().map(move |(act, body)| (engine, *act, *body)))
+    }
+
+    pub(super) fn ended(&self) -> &[Ended<'c>] {
+        &self.ended
+    }
+
+    fn get(&self, serial: &str, name: &str) -> Option<&Line<'c>> {
+        self.lines.get(&(serial.to_owned(), name.to_owned()))
+    }
+
+    fn of<'s>(&'s self, serial: &'s str) -> impl Iterator<Item = (&'s str, &'s Line<'c>)> {
+        let of_engine = self.lines.iter().filter(move |((engine, _), _)| engine == serial);
+        of_engine.map(|((_, name), line)| (name.as_str(), line))
     }
 
     pub(super) fn open_items(&self, context: &Context<'c>) -> Vec<Open<'c>> {
-        self.lines.iter().filter_map(|((_, name), line)| line.open_item(context, name)).collect()
+        self.lines.iter().flat_map(|((_, name), line)| line.open_items(context, name)).collect()
     }
 
-    pub(super) fn self_inspected(&self, context: &Context<'c>) -> Vec<Raised<'c>> {
+    pub(super) fn findings(&self, context: &Context<'c>) -> Vec<Raised<'c>> {
         let raise = |(work, inspection): &(Act<'c>, Act<'c>)| {
             let mut raised = Raised::new(Rule::SelfInspected, Severity::Major, context, vec![*work, *inspection]);
             if let Some(Kind::Inspected(b)) = inspection.kind() {
@@ -171,61 +278,12 @@ impl<'c> Lines<'c> {
             }
             raised
         };
-        self.self_inspected.iter().map(raise).collect()
+        let mut raised: Vec<Raised<'c>> = self.self_inspected.iter().map(raise).collect();
+        let standing = self.lines.iter().filter_map(|((_, name), line)| {
+            let joint = line.joint.as_ref().filter(|_| line.disconnected.is_none() && line.rework.is_none())?;
+            Some((name.as_str(), joint))
+        });
+        raised.extend(self.hands.findings(context, standing));
+        raised
     }
-}
-
-impl<'c> Line<'c> {
-    fn open_item(&self, context: &Context<'c>, name: &str) -> Option<Open<'c>> {
-        let (kind, by, detail) = match (&self.disconnected, &self.joint) {
-            (Some(by), _) => (ItemKind::LineDisconnected, *by, String::new()),
-            (None, Some(Joint { rework: Some(by), .. })) => (ItemKind::ReworkDue, *by, String::new()),
-            (None, Some(Joint { unsecured: Some((by, why)), .. })) => (ItemKind::LineUnsecured, *by, why.clone()),
-            (None, Some(Joint { inspection_due: true, act, .. })) => (ItemKind::InspectionDue, *act, String::new()),
-            (None, None) => (ItemKind::ReworkDue, self.found_bad?, String::new()),
-            _ => return None,
-        };
-        let mut open = Open::new(kind, by, context.with_engine(&by, &self.engine)).of_engine(&self.engine).about(name);
-        open.detail = detail;
-        let inspected = context.procedure(&by).and_then(|p| p.line(name)).is_none_or(|l| l.inspection);
-        if kind != ItemKind::InspectionDue && inspected {
-            open.next.push(ItemKind::InspectionDue);
-        }
-        Some(open)
-    }
-}
-
-/// What is missing of a reconnection: torque, locking, or a tool in calibration.
-fn missing(asked: Option<&procedure::Line>, body: &LineReconnected, happened_s: u64) -> Option<String> {
-    if let Some(asked) = asked {
-        if let (Some(min), Some(max)) = (asked.torque_min_millinewton_metres, asked.torque_max_millinewton_metres) {
-            match body.torque_millinewton_metres {
-                None => return Some("its torque is not recorded".to_owned()),
-                Some(torque) if !(min..=max).contains(&torque) => {
-                    let [torque, min, max] = [torque, min, max].map(newton_metres);
-                    return Some(format!("its torque of {torque} N·m lies outside {min} to {max} N·m"));
-                }
-                Some(_) => {}
-            }
-        }
-        if asked.locking.is_some_and(|locking| !locking.is(body.locking)) {
-            return Some("it is not locked as the procedure asks".to_owned());
-        }
-    }
-    let tool = body.tool.as_ref()?;
-    let today = i64::try_from(happened_s / SECONDS_A_DAY).ok()?;
-    let past = tool.calibration_due_unix_day.is_some_and(|due| i64::from(due) < today);
-    past.then(|| format!("tool {} was past its calibration date", tool.tool))
-}
-
-fn newton_metres(millinewton_metres: u32) -> String {
-    let (whole, part) = (millinewton_metres / 1000, millinewton_metres % 1000);
-    if part == 0 { whole.to_string() } else { format!("{whole}.{part:03}").trim_end_matches('0').to_owned() }
-}
-
-/// Whether the inspector reconnected, torqued, locked or helped.
-fn took_part(inspection: &Act<'_>, work: &Act<'_>, body: &LineReconnected) -> bool {
-    inspection.fact.person.is_some_and(|inspector| {
-        work.fact.person == Some(inspector) || body.helpers.iter().any(|helper| helper.as_slice() == inspector.as_ref())
-    })
 }

@@ -5,7 +5,7 @@ use chrono::DateTime;
 use super::case::{Context, Folded, LatestStart, State};
 use super::finding::{Finding, Raised, Rule};
 use super::item::{Blocks, Item, ItemKind, Open};
-use super::wording;
+use super::{metal_words, wording};
 use crate::bytes::Id;
 use crate::v1::{Authority, EngineAt};
 
@@ -106,6 +106,9 @@ pub(super) fn short_of(open: &Open<'_>, context: &Context<'_>, aircraft: Option<
 /// The same words for an item that is only supposed.
 pub(super) fn short(kind: ItemKind, engine: Option<&EngineAt>, subject: &str, detail: &str) -> String {
     let on = engine.map(|e| format!("engine {} ", e.position)).unwrap_or_default();
+    if let Some(words) = metal_words::short(kind, &on, subject) {
+        return words;
+    }
     match kind {
         ItemKind::LineDisconnected => format!("{on}line {subject} disconnected"),
         ItemKind::LineUnsecured => format!("{on}line {subject} not secured"),
@@ -136,6 +139,7 @@ fn text(open: &Open<'_>, context: &Context<'_>, short: &str) -> String {
             ItemKind::Soaking | ItemKind::MotoringRest => {
                 text.push_str(&format!(" until {}", clock(minute_after(due_s), Some(context.time_s))));
             }
+            ItemKind::DefectOpen => text.push_str(&format!("; its deferral's limit is {at}")),
             ItemKind::RunUpOverdue => text.push_str(&format!("; its window ended {at}")),
             _ => text.push_str(&format!("; its window ends {at}")),
         }
@@ -198,7 +202,7 @@ fn closes_by_kind(kind: ItemKind) -> &'static str {
         }
         ItemKind::SignOffDue => "Certifying staff sign the wash off while nothing of it blocks.",
         ItemKind::FindingOpen => "Certifying staff settle it, another person than who signed what it rests on.",
-        other => wording::closes(other).unwrap_or("See the procedure."),
+        other => wording::closes(other).or_else(|| metal_words::closes(other)).unwrap_or("See the procedure."),
     }
 }
 
@@ -215,7 +219,7 @@ fn who_may(kind: ItemKind) -> Vec<Authority> {
         ItemKind::UnreadFact => vec![Authority::Custody, Authority::Certify],
         ItemKind::DeviceOutstanding => vec![Authority::Perform, Authority::Certify],
         ItemKind::SignOffDue | ItemKind::FindingOpen => vec![Authority::Certify],
-        other => wording::who_may(other).unwrap_or_default(),
+        other => wording::who_may(other).or_else(|| metal_words::who_may(other)).unwrap_or_default(),
     }
 }
 
@@ -238,6 +242,9 @@ fn finding_text(raised: &Raised<'_>, engine: Option<&EngineAt>) -> String {
     let act = raised.rests_on.last().map(super::case::Act::reference);
     let kind = act.as_ref().map_or("unread", |a| a.kind).replace('-', " ");
     let on = engine.map(|e| format!(" on engine {}", e.position)).unwrap_or_default();
+    if let Some(words) = metal_words::finding(raised, engine, &on) {
+        return words;
+    }
     match raised.rule {
         Rule::BeyondAuthority => format!("\"{kind}\"{on} was signed without the authority that it asks."),
         Rule::KeyNotTrusted => format!("\"{kind}\"{on} was signed with a key that was revoked."),

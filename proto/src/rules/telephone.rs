@@ -19,9 +19,13 @@ pub(super) fn first_line(verdict: Verdict, state: &State, time_s: u64, assumed: 
 
 fn blocked(items: &[Item], clock_unsure_since: Option<u64>, time_s: u64) -> String {
     let blocking: Vec<&Item> = items.iter().filter(|i| i.blocks == Blocks::Yes).collect();
-    let metal = |i: &&&Item| i.kind != ItemKind::SignOffDue;
-    let cowls_only = blocking.iter().filter(metal).all(|i| i.kind == ItemKind::AccessOpen);
-    let mut named: Vec<&Item> = blocking.iter().filter(metal).copied().collect();
+    // What every wash ends with is said when nothing else is left to say.
+    let ends = |i: &&Item| matches!(i.kind, ItemKind::SignOffDue | ItemKind::ToolCheckDue | ItemKind::FinalCheckDue);
+    let cowls_only = blocking.iter().filter(|i| !ends(i)).all(|i| i.kind == ItemKind::AccessOpen);
+    let mut named: Vec<&Item> = blocking.iter().filter(|i| !ends(i)).copied().collect();
+    if named.is_empty() {
+        named = blocking.iter().filter(|i| i.kind != ItemKind::SignOffDue).copied().collect();
+    }
     if named.is_empty() {
         named = blocking;
     }

@@ -12,7 +12,8 @@ use crate::key::{self, SigningKey};
 use crate::v1::{self, Authority, CheckResult, EngineAt};
 use prost::Message;
 
-pub(crate) const PROCEDURE: &str = include_str!("../../../deploy/procedures/ossavar-t2.toml");
+/// A procedure with everything: lines, an access, fixtures, isolations.
+pub(crate) const WHOLE: &str = include_str!("../../../deploy/procedures/ossavar-t2.toml");
 pub(crate) const TYPE: &str = "Ossavar T2";
 /// 2027-01-15 00:00:00 UTC.
 pub(crate) const DAY_MS: u64 = 1_799_971_200_000;
@@ -45,19 +46,21 @@ pub(crate) fn wash() -> Id {
     id("wash one")
 }
 
-pub(crate) fn text_digest() -> Hash {
-    Hash::of(PROCEDURE.as_bytes())
+/// The same procedure with nothing but its two lines, which are inspected and no more.
+pub(crate) fn lines_only() -> String {
+    let until = WHOLE.find("[[access]]").unwrap();
+    let asked = ["leak_check = true", "open_before_injection = true"];
+    asked.iter().fold(WHOLE[..until].to_owned(), |text, key| text.replace(key, &key.replace("true", "false")))
 }
 
 /// A later revision: it soaks for 600 s and asks for one cycle.
 pub(crate) fn revised(revision: u32) -> String {
-    let text = PROCEDURE.replacen("revision = 1", &format!("revision = {revision}"), 1);
+    let text = lines_only().replacen("revision = 1", &format!("revision = {revision}"), 1);
     text.replacen("soak_s = 300", "soak_s = 600", 1).replacen("count = 2", "count = 1", 1)
 }
 
-fn attachment(digest: &Hash) -> Option<Vec<u8>> {
-    let texts = [PROCEDURE.to_owned(), revised(2), revised(3)];
-    texts.into_iter().map(String::into_bytes).find(|text| Hash::of(text) == *digest)
+pub(crate) fn text_digest() -> Hash {
+    Hash::of(lines_only().as_bytes())
 }
 
 /// Where a person's device stands in its run.
@@ -71,6 +74,9 @@ struct Run {
 pub(crate) struct World {
     pub(crate) history: History,
     pub(crate) recorded: Vec<Recorded>,
+    /// Procedures' texts by their digests, and the one that washes follow.
+    texts: HashMap<Hash, Vec<u8>>,
+    follows: Hash,
     runs: HashMap<String, Run>,
     record: Option<Hash>,
     /// The size after the roster was enrolled.
@@ -106,6 +112,11 @@ pub(crate) const PEOPLE: [(&str, Option<Authority>); 8] = [
 impl World {
     /// The record founded, everybody enrolled, one aircraft with two engines, one procedure.
     pub(crate) fn new() -> World {
+        World::with(&lines_only())
+    }
+
+    /// The same under that procedure.
+    pub(crate) fn with(text: &str) -> World {
         let mut world = World::default();
         world.found();
         for (name, authority) in PEOPLE {
@@ -116,8 +127,27 @@ impl World {
         }
         world.grant("inspector", Authority::Perform, |_| ());
         world.list_aircraft("aircraft one", &["OT-1", "OT-2"]);
-        world.custody(publication(1, text_digest()));
+        for revision in [2, 3] {
+            let text = revised(revision);
+            world.texts.insert(Hash::of(text.as_bytes()), text.into_bytes());
+        }
+        world.follows = world.publish(text, 1);
         world.start = world.history.size();
+        world
+    }
+
+    /// Publishes a procedure; its digest.
+    pub(crate) fn publish(&mut self, text: &str, revision: u32) -> Hash {
+        let digest = Hash::of(text.as_bytes());
+        self.texts.insert(digest, text.as_bytes().to_vec());
+        self.custody(publication(revision, digest));
+        digest
+    }
+
+    /// A wash under that procedure, opened at 08:00 on both engines by the technician.
+    pub(crate) fn washing_by(text: &str) -> World {
+        let mut world = World::with(text);
+        world.open_wash("tech", at(8, 0));
         world
     }
 
@@ -261,7 +291,8 @@ impl World {
         let recorded =
             Recorded { index, received_ms, clock_unsure: self.clock_unsure, fact: Arc::new(fact), signature };
         self.recorded.push(recorded.clone());
-        self.history.add(recorded, &attachment);
+        let texts = &self.texts;
+        self.history.add(recorded, &|digest| texts.get(digest).cloned());
         hash
     }
 
@@ -340,7 +371,7 @@ impl World {
     }
 
     pub(crate) fn open_wash(&mut self, who: &str, when_ms: u64) -> Hash {
-        self.open_wash_by(who, when_ms, text_digest())
+        self.open_wash_by(who, when_ms, self.follows)
     }
 
     pub(crate) fn open_wash_by(&mut self, who: &str, when_ms: u64, procedure: Hash) -> Hash {
@@ -430,9 +461,11 @@ impl World {
         names(&self.state_at(time_ms))
     }
 
-    /// The same without what stands in every wash: its sign-off, the count of its cycles, the starter's rest.
+    /// The same without what stands in every wash until its end: its sign-off, its cycles, tools, checks, elements; and
+    /// the starter's rest.
     pub(crate) fn metal(&self, time_ms: u64) -> Vec<String> {
-        let everywhere = ["sign-off-due", "cycles-short", "motoring-rest"];
+        let everywhere =
+            ["sign-off-due", "cycles-short", "motoring-rest", "tool-check-due", "final-check-due", "unaccounted"];
         let shown = |name: &String| !everywhere.iter().any(|kind| name.starts_with(kind));
         self.open(time_ms).into_iter().filter(shown).collect()
     }
@@ -445,6 +478,19 @@ impl World {
     /// Findings of one rule.
     pub(crate) fn broken(&self, rule: Rule, time_ms: u64) -> Vec<Finding> {
         self.state_at(time_ms).findings.into_iter().filter(|finding| finding.rule == rule).collect()
+    }
+
+    /// Says of what the procedure lists that it is not used, of the tools that none are, and checks at last.
+    pub(crate) fn finish(&mut self, when_ms: u64) {
+        for item in self.state_at(when_ms).items.iter().filter(|i| i.kind == ItemKind::Unaccounted) {
+            let (kind, element) = item.subject.split_once(' ').unwrap();
+            let kind = v1::ElementKind::from_str_name(&format!("ELEMENT_KIND_{}", kind.to_uppercase())).unwrap();
+            let (engine, reason) = (item.engine.clone(), "not on this engine".into());
+            let body = v1::ElementNotUsed { engine, kind: kind as i32, element: element.into(), reason };
+            self.act("tech", when_ms, Kind::ElementNotUsed(body));
+        }
+        self.act("tech", when_ms, Kind::ToolsOut(v1::ToolsOut { tools: vec![], none_used: true }));
+        self.act("tech", when_ms, final_check());
     }
 
     pub(crate) fn question(&self, time_ms: u64) -> Question {
@@ -627,6 +673,10 @@ pub(crate) fn fixture(position: u32, tag: &str, fitted: bool) -> Kind {
     }
 }
 
+pub(crate) fn final_check() -> Kind {
+    Kind::FinalCheckDone(v1::FinalCheckDone { clear: Some(true), panels_refitted: Some(true) })
+}
+
 pub(crate) fn signed_off() -> v1::SignedOff {
     v1::SignedOff {
         description: "Core wash of both engines".into(),
@@ -646,4 +696,20 @@ pub(crate) fn settlement(rule: &str) -> v1::FindingSettled {
         act_counts: None,
         reason: "dealt with".into(),
     }
+}
+
+/// Engine OT-1 goes from aircraft one to the second place of aircraft two.
+pub(crate) fn change_engine(w: &mut World, when_ms: u64) {
+    let out = v1::EngineChanged { aircraft: aircraft().to_vec(), removed: engine(1), installed: None };
+    let into = v1::EngineChanged {
+        aircraft: id("aircraft two").to_vec(),
+        removed: None,
+        installed: Some(v1::InstalledEngine {
+            engine: Some(v1::EngineAt { position: 2, serial: "OT-1".into() }),
+            engine_type: TYPE.into(),
+        }),
+    };
+    let engine = Subject::Engine("OT-1".into());
+    w.custody_at(when_ms, vec![], vec![Subject::Aircraft(aircraft()), engine.clone()], Kind::EngineChanged(out));
+    w.custody_at(when_ms, vec![], vec![Subject::Aircraft(id("aircraft two")), engine], Kind::EngineChanged(into));
 }

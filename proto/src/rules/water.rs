@@ -75,6 +75,17 @@ impl<'c> Water<'c> {
         }
     }
 
+    /// Whether the engine is still to be dried at this place.
+    pub(super) fn drying_due(&self, serial: &str) -> bool {
+        self.engines.get(serial).is_some_and(|engine| engine.drying.is_some())
+    }
+
+    /// The newest recorded plan of an engine; of any, the latest start, where none is asked for.
+    pub(super) fn planned_s(&self, serial: Option<&str>) -> Option<u64> {
+        let asked = self.engines.iter().filter(|(known, _)| serial.is_none_or(|s| s == known.as_str()));
+        asked.filter_map(|(_, engine)| engine.plans.last()).map(|plan| plan.start_s).max()
+    }
+
     fn cancel(&mut self, act: &Act<'c>) {
         for engine in self.engines.values_mut() {
             engine.starts.cancelled(act);

@@ -35,6 +35,7 @@ fn a_report_from_before_its_last_fact_does_not_do() {
 #[test]
 fn a_report_after_the_sign_off_does_for_ever_while_it_covers_all() {
     let mut w = World::washing();
+    w.finish(at(8, 30));
     w.act("certifier", at(9, 0), Kind::SignedOff(signed_off()));
     w.report("tech", at(9, 1), 0);
     w.report("certifier", at(9, 1), 0);
@@ -80,6 +81,7 @@ fn a_run_that_begins_after_an_envelope_the_log_lacks_keeps_the_device_outstandin
 #[test]
 fn devices_block_the_aircraft_and_not_the_sign_off() {
     let mut w = World::washing();
+    w.finish(at(8, 30));
     w.act("certifier", at(9, 0), Kind::SignedOff(signed_off()));
     assert_eq!(w.open(at(9, 0)), ["release-reference-due WO-1"]);
     assert_eq!(outstanding(&w, at(9, 0)), 2);
@@ -215,6 +217,7 @@ fn naming_refused_bytes_clears_nothing_for_somebody_without_authority_nor_by_a_c
 #[test]
 fn a_refusal_after_the_sign_off_leaves_the_signed_wash_alone() {
     let mut w = World::washing();
+    w.finish(at(8, 30));
     w.act("certifier", at(9, 0), Kind::SignedOff(signed_off()));
     refuse(&mut w, Hash::of(b"refused bytes"), at(9, 30));
     assert_eq!(w.open(at(10, 0)), ["release-reference-due WO-1"]);
@@ -241,7 +244,7 @@ fn a_history_grows_from_the_same_entries_to_the_same_answers() {
     let w = World::washing();
     let mut again = History::new();
     for recorded in &w.recorded {
-        let text = |d: &Hash| (*d == text_digest()).then(|| PROCEDURE.as_bytes().to_vec());
+        let text = |d: &Hash| (*d == text_digest()).then(|| lines_only().into_bytes());
         again.add(recorded.clone(), &text);
     }
     assert_eq!(again.state(&aircraft(), again.size(), at(9, 0)), w.state_at(at(9, 0)));

@@ -30,6 +30,11 @@ fn a_reconnection_closes_only_by_somebody_who_may_perform() {
     assert_eq!(w.rules_broken(at(9, 0)), ["beyond-authority"]);
 }
 
+/// What is open at nine, findings apart.
+fn lines(w: &World) -> Vec<String> {
+    w.metal(at(9, 0)).into_iter().filter(|name| !name.starts_with("finding-open")).collect()
+}
+
 #[test]
 fn torque_locking_and_tool_each_leave_a_line_unsecured_until_it_is_reconnected_with_them() {
     type Change = fn(&mut v1::LineReconnected);
@@ -47,11 +52,11 @@ fn torque_locking_and_tool_each_leave_a_line_unsecured_until_it_is_reconnected_w
         let mut body = reconnection(1, "PS-1");
         change(&mut body);
         let bad = w.act("tech", at(8, 20), Kind::LineReconnected(body));
-        assert_eq!(w.metal(at(9, 0)), ["line-unsecured 1 PS-1"]);
+        assert_eq!(lines(&w), ["line-unsecured 1 PS-1"]);
         w.naming("inspector", at(8, 25), &[bad], inspected(1, "PS-1"));
-        assert_eq!(w.metal(at(9, 0)), ["line-unsecured 1 PS-1"], "an inspection secures nothing");
+        assert_eq!(lines(&w), ["line-unsecured 1 PS-1"], "an inspection secures nothing");
         w.act("tech", at(8, 30), reconnected(1, "PS-1"));
-        assert_eq!(w.metal(at(9, 0)), ["inspection-due 1 PS-1"]);
+        assert_eq!(lines(&w), ["inspection-due 1 PS-1"]);
     }
 }
 
@@ -92,7 +97,8 @@ fn an_inspection_about_less_than_what_it_names_closes_nothing() {
     let subjects = vec![Subject::Aircraft(aircraft()), Subject::Engine("OT-1".into())];
     let fact = w.sign("inspector", at(8, 30), subjects, vec![joint], inspected(1, "PS-1"), None);
     w.put(fact, at(8, 30));
-    assert_eq!(w.metal(at(9, 0)), ["inspection-due 1 PS-1"]);
+    assert!(w.metal(at(9, 0)).contains(&"inspection-due 1 PS-1".to_owned()));
+    assert_eq!(w.rules_broken(at(9, 0)), ["impossible-step"]);
 }
 
 #[test]
@@ -168,21 +174,6 @@ fn latches_seen_by_who_closed_the_access_are_self_inspected() {
     let latches = v1::LatchesSeen { engine: engine(1), access: "fan cowl".into(), all_latched: Some(true) };
     w.naming("inspector", at(8, 30), &[closed], Kind::LatchesSeen(latches));
     assert_eq!(w.rules_broken(at(9, 0)), ["self-inspected"]);
-}
-
-fn change_engine(w: &mut World, when_ms: u64) {
-    let out = v1::EngineChanged { aircraft: aircraft().to_vec(), removed: engine(1), installed: None };
-    let into = v1::EngineChanged {
-        aircraft: id("aircraft two").to_vec(),
-        removed: None,
-        installed: Some(v1::InstalledEngine {
-            engine: Some(v1::EngineAt { position: 2, serial: "OT-1".into() }),
-            engine_type: TYPE.into(),
-        }),
-    };
-    let engine = Subject::Engine("OT-1".into());
-    w.custody_at(when_ms, vec![], vec![Subject::Aircraft(aircraft()), engine.clone()], Kind::EngineChanged(out));
-    w.custody_at(when_ms, vec![], vec![Subject::Aircraft(id("aircraft two")), engine], Kind::EngineChanged(into));
 }
 
 #[test]

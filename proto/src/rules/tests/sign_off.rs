@@ -5,6 +5,7 @@ use crate::v1::{self, Authority};
 fn ready() -> World {
     let mut w = World::washing();
     w.washed_and_dried(1);
+    w.finish(at(9, 50));
     w.act("runner", at(10, 6), run_up(1, at(10, 0)));
     w
 }
@@ -51,8 +52,9 @@ fn a_sign_off_while_an_item_blocks_has_no_effect_then_or_later() {
     sign(&mut w, 12);
     w.act("tech", at(12, 30), access(1, false));
     let state = w.state_at(at(13, 0));
-    assert_eq!(open(&w, at(13, 0)), ["finding-open signed-off-early", "sign-off-due WO-1"]);
+    assert_eq!(open(&w, at(13, 0)), ["final-check-due", "finding-open signed-off-early", "sign-off-due WO-1"]);
     assert!(state.items.iter().any(|i| i.text.contains("engine 1 fan cowl open stood open")), "{:?}", state.items);
+    w.act("tech", at(13, 30), final_check());
     sign(&mut w, 14);
     assert_eq!(open(&w, at(14, 0)), ["finding-open signed-off-early", REFERENCE]);
 }
@@ -82,6 +84,7 @@ fn a_fact_that_opens_or_closes_an_item_reopens_the_sign_off() {
     sign(&mut w, 12);
     w.act("tech", at(12, 10), access(1, true));
     w.act("tech", at(12, 20), access(1, false));
+    w.act("tech", at(12, 30), final_check());
     assert_eq!(w.open(at(13, 0)), ["sign-off-due WO-1", REFERENCE]);
 }
 
@@ -107,7 +110,7 @@ fn what_the_signer_had_not_seen_is_not_covered() {
     let fact = w.sign("certifier", at(12, 0), World::subjects(&kind), vec![], kind, Some(unseen));
     w.put(fact, at(12, 0));
     let state = w.state_at(at(12, 0));
-    assert_eq!(names(&state), ["sign-off-due WO-1", REFERENCE]);
+    assert_eq!(names(&state), ["final-check-due", "sign-off-due WO-1", REFERENCE]);
     assert!(state.washes[0].signed_off_by.is_some(), "it has effect over what it covers");
 }
 
@@ -118,6 +121,7 @@ fn its_own_device_s_earlier_facts_and_what_it_names_are_covered() {
     let seen = w.history.size();
     let named = w.act("mate", at(10, 30), access(2, true));
     let own = w.act("certifier", at(10, 40), access(2, false));
+    w.act("certifier", at(10, 45), final_check());
     let kind = Kind::SignedOff(signed_off());
     let mut subjects = World::subjects(&kind);
     subjects.push(crate::fact::Subject::Engine("OT-2".into()));
@@ -130,6 +134,7 @@ fn its_own_device_s_earlier_facts_and_what_it_names_are_covered() {
 fn a_wash_may_be_signed_off_on_a_valid_waiver() {
     let mut w = World::washing();
     w.washed_and_dried(1);
+    w.finish(at(9, 50));
     sign(&mut w, 10);
     assert!(w.open(at(10, 0)).contains(&"sign-off-due WO-1".to_owned()));
     w.waive(1, at(10, 30), at(19, 0));

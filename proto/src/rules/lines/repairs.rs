@@ -1,0 +1,51 @@
+//! Damage to a line: it is repaired to data or its part replaced, and then inspected, naming that repair.
+
+use crate::rules::case::Act;
+
+/// A damaged line.
+#[derive(Debug)]
+pub(super) struct Damage<'c> {
+    /// What raised it first.
+    pub(super) raised: Act<'c>,
+    /// The newest that raised it: a repair before it mended something else.
+    newest: Act<'c>,
+    repaired: Option<Act<'c>>,
+    refused: bool,
+}
+
+impl<'c> Damage<'c> {
+    pub(super) fn raise(damage: &mut Option<Damage<'c>>, act: &Act<'c>) {
+        let known = damage.get_or_insert(Damage { raised: *act, newest: *act, repaired: None, refused: false });
+        (known.newest, known.repaired) = (*act, None);
+    }
+
+    pub(super) fn repair(&mut self, act: &Act<'c>) {
+        let newer = self.repaired.is_none_or(|known| act.is_after(&known));
+        if act.counts() && newer && act.is_after(&self.newest) {
+            (self.repaired, self.refused) = (Some(*act), false);
+        }
+    }
+
+    /// Whether a satisfactory inspection ends it: by another person, naming the newest repair.
+    pub(super) fn is_mended_by(&self, inspection: &Act<'_>) -> bool {
+        self.repaired.is_some_and(|repair| inspection.names(&repair) && inspection.by_another_than(&repair))
+    }
+
+    /// Takes a look that found the repair not satisfactory; false where it looked at something else.
+    pub(super) fn refuse(&mut self, inspection: &Act<'_>) -> bool {
+        let named = self.repaired.is_some_and(|repair| inspection.names(&repair));
+        if named {
+            (self.repaired, self.refused) = (None, true);
+        }
+        named
+    }
+
+    pub(super) fn detail(&self) -> String {
+        match (&self.repaired, self.refused) {
+            (Some(_), _) => "repaired, and not inspected yet",
+            (None, true) => "its repair was found not satisfactory",
+            (None, false) => "not repaired yet",
+        }
+        .to_owned()
+    }
+}
