@@ -92,6 +92,8 @@ pub(crate) struct World {
     pub(crate) recorded_ms: Option<u64>,
     /// Nobody clears the area before an engine turns.
     pub(crate) area_left: bool,
+    /// Nobody accounts for elements, tools and the final check before a sign-off.
+    pub(crate) unfinished: bool,
 }
 
 /// Offline keys, two of which establish custody anew.
@@ -117,7 +119,7 @@ impl World {
 
     /// The same under that procedure.
     pub(crate) fn with(text: &str) -> World {
-        let mut world = World::default();
+        let mut world = World { clock_ms: Some((0, at(0, 0))), ..World::default() };
         world.found();
         for (name, authority) in PEOPLE {
             world.enrol(name);
@@ -313,6 +315,9 @@ impl World {
         if let Some((position, start_ms)) = motoring(&kind).filter(|(_, ms)| !self.area_left && *ms <= happened_ms) {
             self.act("tech", start_ms, area_cleared(position));
         }
+        if matches!(kind, Kind::SignedOff(_)) && !self.unfinished {
+            self.finish(happened_ms - 1000);
+        }
         let mut subjects = Self::subjects(&kind);
         for named in refers {
             let known = self.recorded.iter().find(|r| r.fact.hash() == *named);
@@ -480,17 +485,23 @@ impl World {
         self.state_at(time_ms).findings.into_iter().filter(|finding| finding.rule == rule).collect()
     }
 
-    /// Says of what the procedure lists that it is not used, of the tools that none are, and checks at last.
+    /// Says of what the procedure lists that it is not used, of the tools that none are, and checks at last, where that
+    /// is still to be said.
     pub(crate) fn finish(&mut self, when_ms: u64) {
-        for item in self.state_at(when_ms).items.iter().filter(|i| i.kind == ItemKind::Unaccounted) {
+        let open = self.state_at(when_ms).items;
+        for item in open.iter().filter(|i| i.kind == ItemKind::Unaccounted) {
             let (kind, element) = item.subject.split_once(' ').unwrap();
             let kind = v1::ElementKind::from_str_name(&format!("ELEMENT_KIND_{}", kind.to_uppercase())).unwrap();
             let (engine, reason) = (item.engine.clone(), "not on this engine".into());
             let body = v1::ElementNotUsed { engine, kind: kind as i32, element: element.into(), reason };
             self.act("tech", when_ms, Kind::ElementNotUsed(body));
         }
-        self.act("tech", when_ms, Kind::ToolsOut(v1::ToolsOut { tools: vec![], none_used: true }));
-        self.act("tech", when_ms, final_check());
+        if open.iter().any(|i| i.kind == ItemKind::ToolCheckDue) {
+            self.act("tech", when_ms, Kind::ToolsOut(v1::ToolsOut { tools: vec![], none_used: true }));
+        }
+        if open.iter().any(|i| i.kind == ItemKind::FinalCheckDue) {
+            self.act("tech", when_ms, final_check());
+        }
     }
 
     pub(crate) fn question(&self, time_ms: u64) -> Question {

@@ -5,9 +5,16 @@ use crate::rules::testing::*;
 
 const SECOND: u64 = 1000;
 
+/// A wash whose devices never measured their clocks.
+fn unmeasured() -> World {
+    let mut w = World::washing();
+    w.clock_ms = None;
+    w
+}
+
 /// A cowl opened on one device and closed on another that long after; clocks measured as said.
 fn closed_after(apart_s: u64, clock_ms: Option<(i64, u64)>) -> World {
-    let mut w = World::washing();
+    let mut w = unmeasured();
     w.clock_ms = clock_ms;
     w.act("tech", at(8, 10), access(1, true));
     w.act("mate", at(8, 10) + apart_s * SECOND, access(1, false));
@@ -45,7 +52,7 @@ fn a_measurement_does_for_a_day_and_not_a_second_longer() {
     // The opening measured just then; the closing at 08:10:10.
     let day = 24 * 3600 * SECOND;
     for (age_ms, open) in [(day, false), (day + 1, true)] {
-        let mut w = World::washing();
+        let mut w = unmeasured();
         w.clock_ms = Some((0, at(8, 10)));
         w.act("tech", at(8, 10), access(1, true));
         w.clock_ms = Some((0, at(8, 10) + 10 * SECOND - age_ms));
@@ -56,7 +63,7 @@ fn a_measurement_does_for_a_day_and_not_a_second_longer() {
 
 #[test]
 fn one_device_knows_its_own_order() {
-    let mut w = World::washing();
+    let mut w = unmeasured();
     w.act("tech", at(8, 10), access(1, true));
     w.act("tech", at(8, 10) + SECOND, access(1, false));
     assert!(!cowl_open(&w) && !unsure(&w));
@@ -64,7 +71,7 @@ fn one_device_knows_its_own_order() {
 
 #[test]
 fn who_names_the_other_knows_which_came_first() {
-    let mut w = World::washing();
+    let mut w = unmeasured();
     let opened = w.act("tech", at(8, 10), access(1, true));
     w.naming("mate", at(8, 10) + SECOND, &[opened], access(1, false));
     assert!(!cowl_open(&w) && !unsure(&w));
@@ -72,7 +79,7 @@ fn who_names_the_other_knows_which_came_first() {
 
 #[test]
 fn a_closing_that_may_have_come_after_the_opening_it_stands_before_leaves_it_open() {
-    let mut w = World::washing();
+    let mut w = unmeasured();
     w.act("mate", at(8, 10), access(1, false));
     w.act("tech", at(8, 11), access(1, true));
     assert!(cowl_open(&w) && unsure(&w));
@@ -92,7 +99,7 @@ fn it_is_closed_by_a_closing_after_both_and_sure() {
 
 #[test]
 fn settling_the_finding_closes_nothing() {
-    let mut w = World::washing();
+    let mut w = unmeasured();
     let opened = w.act("tech", at(8, 10), access(1, true));
     let closed = w.act("mate", at(8, 11), access(1, false));
     w.naming("certifier", at(8, 30), &[opened, closed], Kind::FindingSettled(settlement("order-unsure")));
@@ -106,7 +113,7 @@ fn lines_and_fixtures_are_judged_alike() {
         (fixture(1, "T-1", true), fixture(1, "T-1", false), "fixture-fitted 1 spray adapter (tag T-1)"),
     ];
     for (opening, closing, item) in cases {
-        let mut w = World::washing();
+        let mut w = unmeasured();
         w.act("tech", at(8, 10), opening);
         w.act("mate", at(8, 11), closing.clone());
         assert!(w.metal(at(9, 0)).contains(&item.to_owned()), "{:?}", w.metal(at(9, 0)));
@@ -117,7 +124,7 @@ fn lines_and_fixtures_are_judged_alike() {
 
 #[test]
 fn another_fixture_or_line_is_no_pair() {
-    let mut w = World::washing();
+    let mut w = unmeasured();
     w.act("tech", at(8, 10), fixture(1, "T-1", true));
     w.act("mate", at(8, 11), fixture(1, "T-2", false));
     w.act("tech", at(8, 10), disconnected(1, "PS-1"));
@@ -129,7 +136,7 @@ fn another_fixture_or_line_is_no_pair() {
 fn a_dry_crank_that_began_within_the_doubt_of_an_injection_dries_nothing() {
     // Injection ends 08:12:00; the soak is 300 s, so that only clocks far off leave a valid dry crank in doubt.
     for (offset_s, dried) in [(145, true), (146, false)] {
-        let mut w = World::washing();
+        let mut w = unmeasured();
         w.clock_ms = Some((offset_s * 1000, at(8, 0)));
         w.act("tech", at(8, 13), cycle(1, at(8, 10)));
         w.act("mate", at(8, 19), dry_crank(1, at(8, 17)));
@@ -140,7 +147,7 @@ fn a_dry_crank_that_began_within_the_doubt_of_an_injection_dries_nothing() {
 
 #[test]
 fn a_run_that_may_have_begun_before_the_water_went_in_closes_nothing() {
-    let mut w = World::washing();
+    let mut w = unmeasured();
     w.act("tech", at(8, 13), cycle(1, at(8, 10)));
     w.act("runner", at(8, 20), run_up(1, at(8, 13)));
     assert!(w.metal(at(9, 0)).contains(&"run-up-due 1".to_owned()));
