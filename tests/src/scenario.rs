@@ -301,6 +301,8 @@ fn item_in_words(item: &Item, midnight_ms: u64) -> String {
     let subject = match item.kind {
         // Ids and hashes are random: the kind, and for a finding its rule, say enough.
         ItemKind::DeviceOutstanding | ItemKind::UnreadFact => "",
+        // A defect's line, where it has one.
+        ItemKind::DefectOpen => item.subject.rsplit_once(' ').map_or("", |(line, _)| line),
         ItemKind::FindingOpen => item.subject.split(' ').next().unwrap_or_default(),
         _ => &item.subject,
     };

@@ -5,11 +5,14 @@ use std::path::Path;
 
 use rinsebook_tests::scenario::{self, Run, Scenario};
 
-const PROCEDURES: [&str; 4] = [
+const PROCEDURES: [&str; 7] = [
     include_str!("../../deploy/procedures/ossavar-t2.toml"),
     include_str!("../../deploy/procedures/tellmark-r5.toml"),
     include_str!("../scenarios/procedures/bare.toml"),
     include_str!("../scenarios/procedures/line.toml"),
+    include_str!("../scenarios/procedures/two-lines.toml"),
+    include_str!("../scenarios/procedures/cowls.toml"),
+    include_str!("../scenarios/procedures/fittings.toml"),
 ];
 
 fn scenarios() -> Vec<Scenario> {

@@ -32,7 +32,7 @@ fn values_known(kind: &Kind) -> Result<(), Unreadable> {
     match kind {
         Kind::AuthorityGranted(b) => known::<v1::Authority>(b.authority, "authority"),
         Kind::LineReconnected(b) => b.locking.map_or(Ok(()), |l| known::<v1::Locking>(l, "locking")),
-        Kind::ElementNotUsed(b) => known::<v1::ElementKind>(b.kind, "kind"),
+        Kind::ElementNotUsed(b) => known::<v1::ElementKind>(b.element_kind, "element_kind"),
         Kind::LeakChecked(b) => {
             known::<v1::LeakCheckMethod>(b.method, "method").and_then(|()| known::<v1::CheckResult>(b.result, "result"))
         }

@@ -11,7 +11,7 @@ use super::procedure;
 use super::turns::{Ended, Turns};
 use crate::bytes::Id;
 use crate::fact::Kind;
-use crate::v1::{ElementKind, EngineAt};
+use crate::v1::{CheckResult, ElementKind, EngineAt};
 
 /// Its newest closing.
 #[derive(Debug)]
@@ -30,8 +30,10 @@ struct Cowl<'c> {
     /// Who opened it, the first one first, while it is open.
     open: Option<Vec<Act<'c>>>,
     shut: Option<Shut<'c>>,
-    /// The procedure of its newest opening leaves it open for a leak run.
+    /// The procedure of its newest opening leaves it open for a leak run,
     for_leak_run: bool,
+    /// and has its latches seen.
+    latched: bool,
     turns: Turns,
 }
 
@@ -54,11 +56,11 @@ impl<'c> Access<'c> {
             Some(Kind::AccessOpened(b)) if !act.revived => self.open(context, act, &b.access),
             Some(Kind::AccessClosed(b)) => self.close(context, act, &b.access),
             Some(Kind::LatchesSeen(b)) if b.all_latched == Some(true) => self.see_latches(context, act, &b.access),
-            Some(Kind::LatchesSeen(b)) if b.all_latched == Some(false) && !act.revived => {
-                // A latch found open is as good as an access closed a moment ago: it is looked at again.
-                if let Some(shut) = self.cowl(context, act, &b.access).and_then(|cowl| cowl.shut.as_mut()) {
-                    shut.due = shut.latched.then_some(*act).or(shut.due);
-                }
+            Some(Kind::LatchesSeen(b)) if b.all_latched == Some(false) => self.find_open(context, act, &b.access),
+            Some(Kind::ReinspectedAlone(b))
+                if !b.access.is_empty() && b.result == CheckResult::NotSatisfactory as i32 =>
+            {
+                self.find_open(context, act, &b.access);
             }
             _ => {}
         }
@@ -73,15 +75,17 @@ impl<'c> Access<'c> {
             open: None,
             shut: None,
             for_leak_run: false,
+            latched: false,
             turns: Turns::default(),
         }))
     }
 
     fn open(&mut self, context: &Context<'c>, act: &Act<'c>, name: &str) {
-        let for_leak_run = listed(context, act, name).is_some_and(|listed| listed.open_for_leak_run);
+        let listed = listed(context, act, name);
         let Some(cowl) = self.cowl(context, act, name) else { return };
         cowl.turns.opened(act.happened_s());
-        cowl.for_leak_run = for_leak_run;
+        cowl.for_leak_run = listed.is_some_and(|listed| listed.open_for_leak_run);
+        cowl.latched = listed.is_some_and(|listed| listed.latched);
         cowl.open.get_or_insert_default().push(*act);
     }
 
@@ -124,6 +128,14 @@ impl<'c> Access<'c> {
         let after = shut.due.is_some_and(|since| act.is_after(&since));
         if act.counts() && act.fact.person.is_some() && act.names(&shut.act) && after {
             shut.due = None;
+        }
+    }
+
+    /// A latch found open is as good as an access closed a moment ago: it is looked at again.
+    fn find_open(&mut self, context: &Context<'c>, act: &Act<'c>, name: &str) {
+        let shut = self.cowl(context, act, name).and_then(|cowl| cowl.shut.as_mut());
+        if let Some(shut) = shut.filter(|shut| shut.latched && !act.revived) {
+            shut.due = Some(*act);
         }
     }
 
@@ -184,7 +196,11 @@ impl<'c> Cowl<'c> {
             (None, Some(shut)) => (ItemKind::LatchCheckDue, shut.due?),
             (None, None) => return None,
         };
-        Some(Open::new(kind, by, self.belongs.clone()).of_engine(&self.engine).about(name))
+        let mut open = Open::new(kind, by, self.belongs.clone()).of_engine(&self.engine).about(name);
+        if kind == ItemKind::AccessOpen && self.latched {
+            open.next.push(ItemKind::LatchCheckDue);
+        }
+        Some(open)
     }
 }
 

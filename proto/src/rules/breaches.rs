@@ -124,7 +124,9 @@ impl<'c> Breaches<'c> {
             return;
         }
         let stranger = engines_named(kind).into_iter().find(|engine| !context.fleet.knows(&engine.serial));
-        let (rests_on, subject) = if let Some(engine) = stranger {
+        let (rests_on, subject) = if opens_on_no_engine(kind) {
+            (vec![*act], NO_ENGINE)
+        } else if let Some(engine) = stranger {
             (vec![*act], engine.serial.as_str())
         } else if let Some((first, line)) = opened_twice(kind, before) {
             (vec![first, *act], line)
@@ -150,6 +152,21 @@ impl<'c> Breaches<'c> {
     }
 }
 
+/// Stands for the engine that is missing.
+const NO_ENGINE: &str = "no engine";
+
+/// Whether it opens something on an engine that it does not name: nothing could show as open.
+fn opens_on_no_engine(kind: &Kind) -> bool {
+    match kind {
+        Kind::LineDisconnected(b) => b.engine.is_none(),
+        Kind::AccessOpened(b) => b.engine.is_none(),
+        Kind::FixtureFitted(b) => b.engine.is_none(),
+        Kind::CycleRun(b) => b.engine.is_none(),
+        Kind::MotoringAborted(b) => b.engine.is_none(),
+        _ => false,
+    }
+}
+
 /// The opening that still stood when a line was disconnected once more.
 fn opened_twice<'k, 'c>(kind: &'k Kind, before: &Before<'_, 'c>) -> Option<(Act<'c>, &'k str)> {
     let Kind::LineDisconnected(b) = kind else { return None };
@@ -170,6 +187,7 @@ pub(super) fn why_impossible(raised: &Raised<'_>, engine: Option<&EngineAt>) -> 
     match raised.rests_on.last().and_then(Act::kind) {
         Some(Kind::LineDisconnected(_)) if raised.rests_on.len() == 2 => "it stood open already",
         Some(Kind::LineReconnected(b)) if b.line == raised.subject => "nothing shows that it was opened",
+        _ if raised.subject == NO_ENGINE => "it names no engine",
         _ if raised.subject.is_empty() => "it names a fact that is about more than it is itself",
         _ if engine.is_none_or(|e| e.serial == raised.subject) => "nobody listed that engine",
         _ => "it does not follow from what was recorded before",

@@ -36,12 +36,8 @@ impl<'c> Defects<'c> {
         }
     }
 
-    /// `planned_s` gives the start planned for an engine, or for any where none is given.
-    pub(super) fn open_items(
-        &self,
-        context: &Context<'c>,
-        planned_s: &dyn Fn(Option<&str>) -> Option<u64>,
-    ) -> Vec<Open<'c>> {
+    /// `planned_s` gives the start planned for an engine.
+    pub(super) fn open_items(&self, context: &Context<'c>, planned_s: &dyn Fn(&str) -> Option<u64>) -> Vec<Open<'c>> {
         let open = self.defects.iter().filter(|defect| !defect.rectified);
         open.map(|defect| defect.open_item(context, planned_s)).collect()
     }
@@ -57,7 +53,7 @@ impl<'c> Defect<'c> {
         }
     }
 
-    fn open_item(&self, context: &Context<'c>, planned_s: &dyn Fn(Option<&str>) -> Option<u64>) -> Open<'c> {
+    fn open_item(&self, context: &Context<'c>, planned_s: &dyn Fn(&str) -> Option<u64>) -> Open<'c> {
         let engine = self.body.engine.as_ref();
         let belongs = match engine {
             Some(engine) => context.with_engine(&self.raised, engine),
@@ -69,7 +65,11 @@ impl<'c> Defect<'c> {
         open.subject = subject.collect::<Vec<&str>>().join(" ");
         open.engine = engine.cloned();
         if let Some((reference, limit_s)) = self.deferred {
-            let planned = context.planned_s.or_else(|| planned_s(engine.map(|e| e.serial.as_str())));
+            let of_aircraft = || {
+                let engines = context.fleet.engines_on(&context.aircraft(&self.raised)?, context.time_s);
+                engines.into_values().filter_map(planned_s).max()
+            };
+            let planned = context.planned_s.or_else(|| engine.map_or_else(of_aircraft, |e| planned_s(&e.serial)));
             let start_s = planned.unwrap_or(0).max(context.time_s);
             open.due_s = Some(limit_s);
             open.blocks = if start_s >= limit_s { Blocks::Yes } else { Blocks::No };

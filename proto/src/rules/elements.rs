@@ -123,7 +123,7 @@ fn opening(wash: Id, kind: &Kind) -> Option<Said<'_>> {
 fn without(wash: Id, kind: &Kind) -> Option<Said<'_>> {
     let (engine, kind, name) = match kind {
         Kind::ElementNotUsed(b) if !b.reason.trim().is_empty() => {
-            (&b.engine, ElementKind::try_from(b.kind).ok()?, &b.element)
+            (&b.engine, ElementKind::try_from(b.element_kind).ok()?, &b.element)
         }
         Kind::FoundDeferred(b) => (&b.engine, ElementKind::Isolation, &b.isolation),
         _ => return None,

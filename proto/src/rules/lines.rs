@@ -64,7 +64,9 @@ impl<'c> Lines<'c> {
             Some(Kind::Inspected(b)) if !act.revived || act.counts() => {
                 self.inspect(act, b.engine.as_ref(), &b.line, b.result == CheckResult::Satisfactory as i32);
             }
-            Some(Kind::ReinspectedAlone(b)) if !act.revived && b.result == CheckResult::NotSatisfactory as i32 => {
+            Some(Kind::ReinspectedAlone(b))
+                if !b.line.is_empty() && b.result == CheckResult::NotSatisfactory as i32 =>
+            {
                 self.fail(act, b.engine.as_ref(), &b.line);
             }
             Some(Kind::LeakChecked(b)) => self.leak_check(act, b),
@@ -82,7 +84,7 @@ impl<'c> Lines<'c> {
     }
 
     fn line(&mut self, engine: Option<&EngineAt>, name: &str) -> Option<&mut Line<'c>> {
-        let engine = engine.filter(|_| !name.is_empty())?;
+        let engine = engine?;
         let key = (engine.serial.clone(), name.to_owned());
         Some(self.lines.entry(key).or_insert_with(|| Line {
             engine: engine.clone(),

@@ -46,8 +46,11 @@ impl<'c> Metal<'c> {
         };
         self.breaches.take(context, act, &before);
         for (look, body) in self.alone.take(context, act) {
-            self.lines.let_alone_count(&look, body.engine.as_ref(), &body.line);
-            self.access.let_alone_count(context, &look, &body.access);
+            if body.line.is_empty() {
+                self.access.let_alone_count(context, &look, &body.access);
+            } else {
+                self.lines.let_alone_count(&look, body.engine.as_ref(), &body.line);
+            }
         }
         self.lines.take(context, act);
         self.access.take(context, act);

@@ -493,7 +493,8 @@ impl World {
             let (kind, element) = item.subject.split_once(' ').unwrap();
             let kind = v1::ElementKind::from_str_name(&format!("ELEMENT_KIND_{}", kind.to_uppercase())).unwrap();
             let (engine, reason) = (item.engine.clone(), "not on this engine".into());
-            let body = v1::ElementNotUsed { engine, kind: kind as i32, element: element.into(), reason };
+            let (element_kind, element) = (kind as i32, element.into());
+            let body = v1::ElementNotUsed { engine, element_kind, element, reason };
             self.act("tech", when_ms, Kind::ElementNotUsed(body));
         }
         if open.iter().any(|i| i.kind == ItemKind::ToolCheckDue) {

@@ -1,6 +1,7 @@
 //! The rules as sentences, by family.
 
 mod answers;
+mod any_order;
 mod area;
 mod authority;
 mod breaches;

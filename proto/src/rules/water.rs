@@ -80,10 +80,9 @@ impl<'c> Water<'c> {
         self.engines.get(serial).is_some_and(|engine| engine.drying.is_some())
     }
 
-    /// The newest recorded plan of an engine; of any, the latest start, where none is asked for.
-    pub(super) fn planned_s(&self, serial: Option<&str>) -> Option<u64> {
-        let asked = self.engines.iter().filter(|(known, _)| serial.is_none_or(|s| s == known.as_str()));
-        asked.filter_map(|(_, engine)| engine.plans.last()).map(|plan| plan.start_s).max()
+    /// The start of an engine's newest recorded plan.
+    pub(super) fn planned_s(&self, serial: &str) -> Option<u64> {
+        self.engines.get(serial)?.plans.last().map(|plan| plan.start_s)
     }
 
     fn cancel(&mut self, act: &Act<'c>) {

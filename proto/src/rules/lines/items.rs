@@ -34,7 +34,8 @@ impl<'c> Line<'c> {
         if kind == ItemKind::ReworkDue || asked.is_none_or(|l| l.inspection) && kind != ItemKind::InspectionDue {
             open.next.push(ItemKind::InspectionDue);
         }
-        if kind == ItemKind::LineDisconnected && asked.is_some_and(|l| l.leak_check) {
+        let checked = self.joint.as_ref().is_none_or(|joint| joint.leak_due.is_none());
+        if kind != ItemKind::InspectionDue && checked && asked.is_some_and(|l| l.leak_check) {
             open.next.push(ItemKind::LeakCheckDue);
         }
         Some(open)

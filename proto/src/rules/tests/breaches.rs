@@ -145,6 +145,16 @@ fn an_engine_that_nobody_listed_is_impossible_and_major_only_where_it_touches_an
     }
 }
 
+#[test]
+fn what_opens_on_no_engine_is_impossible_and_blocks() {
+    let mut w = World::washing();
+    let nowhere = v1::LineDisconnected { engine: None, line: "PS-1".into(), tag: String::new() };
+    w.act("tech", at(8, 10), Kind::LineDisconnected(nowhere));
+    let state = w.state_at(at(9, 0));
+    assert_eq!((state.findings[0].rule.name(), state.findings[0].severity), ("impossible-step", Severity::Major));
+    assert_eq!(state.findings[0].text, "Disconnecting line PS-1 cannot be: it names no engine.");
+}
+
 /// What ran with something open: its subject.
 fn ran_open(w: &World) -> Option<String> {
     let state = w.state_at(at(12, 0));

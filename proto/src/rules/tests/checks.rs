@@ -106,8 +106,8 @@ fn an_element_is_accounted_for_once_it_was_opened_and_closed() {
 }
 
 fn not_used(reason: &str) -> Kind {
-    let (kind, element) = (ElementKind::Line as i32, "PS-1".into());
-    Kind::ElementNotUsed(v1::ElementNotUsed { engine: engine(1), kind, element, reason: reason.into() })
+    let (element_kind, element) = (ElementKind::Line as i32, "PS-1".into());
+    Kind::ElementNotUsed(v1::ElementNotUsed { engine: engine(1), element_kind, element, reason: reason.into() })
 }
 
 #[test]

@@ -101,6 +101,31 @@ fn latches_seen_by_one_person_alone_count_once_that_is_settled() {
     }
 }
 
+#[test]
+fn a_latch_that_one_person_alone_finds_open_is_looked_at_again_at_once() {
+    let (mut w, closed) = shut();
+    w.naming("inspector", at(8, 30), &[closed], latches(Some(true)));
+    let look = v1::ReinspectedAlone {
+        engine: engine(1),
+        access: "fan cowl".into(),
+        result: v1::CheckResult::NotSatisfactory as i32,
+        ..Default::default()
+    };
+    w.naming("certifier", at(8, 40), &[closed], Kind::ReinspectedAlone(look));
+    assert!(w.metal(at(9, 0)).contains(&DUE.to_owned()));
+    assert!(!w.metal(at(9, 0)).iter().any(|name| name.starts_with("rework-due")));
+}
+
+#[test]
+fn supposing_a_latched_access_closed_leaves_its_latches_to_be_seen() {
+    let mut w = World::washing_by(WHOLE);
+    w.act("tech", at(8, 10), access(1, true));
+    let mut question = w.question(at(8, 15));
+    question.assume_closed = vec!["access-open".into()];
+    let kinds: Vec<_> = w.history.assess(&question).items.iter().map(|i| i.kind.name()).collect();
+    assert!(kinds.contains(&"latch-check-due") && !kinds.contains(&"access-open"));
+}
+
 fn isolated() -> Kind {
     Kind::Isolated(v1::Isolated { engine: engine(1), isolation: "ignition".into(), tag: "4".into() })
 }

@@ -13,10 +13,10 @@ use crate::rules::{Blocks, Question, Severity, State};
 use crate::v1::{self, Authority, CheckResult};
 
 /// A generator that the printed seed repeats: splitmix64 (Steele, Lea, Flood, 2014; constants from memory).
-struct Dice(u64);
+pub(super) struct Dice(pub(super) u64);
 
 impl Dice {
-    fn below(&mut self, n: u64) -> u64 {
+    pub(super) fn below(&mut self, n: u64) -> u64 {
         self.0 = self.0.wrapping_add(0x9E37_79B9_7F4A_7C15);
         let mut z = self.0;
         z = (z ^ (z >> 30)).wrapping_mul(0xBF58_476D_1CE4_E5B9);
@@ -25,7 +25,7 @@ impl Dice {
     }
 }
 
-fn seeds() -> impl Iterator<Item = u64> {
+pub(super) fn seeds() -> impl Iterator<Item = u64> {
     let chosen = std::env::var("RINSEBOOK_SEED").ok().and_then(|s| s.parse().ok());
     let first: u64 =
         chosen.unwrap_or_else(|| u64::from_le_bytes(crate::bytes::Id::random().0[..8].try_into().unwrap()));
@@ -93,7 +93,7 @@ fn random_wash(dice: &mut Dice, steps: u64) -> World {
 }
 
 /// Everything of a state but the places in the log.
-fn without_places(state: &State) -> (BTreeSet<String>, BTreeSet<String>, Vec<String>) {
+pub(super) fn without_places(state: &State) -> (BTreeSet<String>, BTreeSet<String>, Vec<String>) {
     let items = state.items.iter().map(|i| format!("{:?} {:?} {:?} {}", i.key(), i.blocks, i.due_ms, i.opened_by.hash));
     let findings = state.findings.iter().map(|f| {
         let facts: Vec<String> = f.rests_on.iter().map(|r| r.hash.to_string()).collect();
