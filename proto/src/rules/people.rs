@@ -52,10 +52,14 @@ pub(super) fn sign_offs<'c>(case: &Case<'_>, folded: &Folded<'c>) -> BTreeMap<Id
 }
 
 fn sign_off<'c>(case: &Case<'_>, folded: &Folded<'c>, wash: Id) -> SignOffState<'c> {
-    let of_wash = || folded.acts.iter().filter(move |act| act.is_of(wash) && !act.revived);
+    let of_wash = || folded.acts.iter().filter(move |act| act.is_of(wash));
     let mut why = String::new();
     let mut last = None;
-    for act in of_wash().rev() {
+    let signs = |act: &&Act<'c>| matches!(act.kind(), Some(Kind::SignedOff(_)));
+    let mut newest_first: Vec<&Act<'c>> = of_wash().rev().filter(signs).collect();
+    // One that a settlement lets count stands where it was signed, behind any that was signed meanwhile.
+    newest_first.sort_by(|a, b| b.is_after(a).cmp(&a.is_after(b)));
+    for act in newest_first {
         let Some(Kind::SignedOff(body)) = act.kind() else { continue };
         match effect(case, folded, act, body, wash) {
             Ok(()) => {
@@ -75,7 +79,7 @@ fn sign_off<'c>(case: &Case<'_>, folded: &Folded<'c>, wash: Id) -> SignOffState<
         };
         last.as_ref().is_some_and(covers)
     };
-    let due = of_wash().filter(touches).find(|act| !covered(act)).map(|act| (*act, why));
+    let due = of_wash().filter(|act| !act.revived).filter(touches).find(|act| !covered(act)).map(|act| (*act, why));
     SignOffState { last, due }
 }
 

@@ -300,3 +300,35 @@ fn a_fact_about_two_washes_bars_and_reopens_the_sign_off_of_both() {
     in_washes(&mut w, &both, "tech", at(12, 20), access(1, false));
     assert_eq!(due(&w, at(13, 0)), ["sign-off-due WO-1", "sign-off-due WO-2"]);
 }
+
+#[test]
+fn a_sign_off_in_doubt_has_effect_once_it_is_let_count() {
+    let mut w = ready();
+    let seen = w.history.size();
+    w.grant("stranger", Authority::Certify, |_| ());
+    let kind = Kind::SignedOff(signed_off());
+    let fact = w.sign("stranger", at(12, 0), World::subjects(&kind), vec![], kind, Some(seen));
+    let act = w.put(fact, at(12, 0));
+    assert!(w.open(at(12, 30)).contains(&"sign-off-due WO-1".to_owned()));
+    let counts = v1::FindingSettled { act_counts: Some(true), ..settlement("in-doubt") };
+    w.naming("certifier", at(13, 0), &[act], Kind::FindingSettled(counts));
+    assert!(w.open(at(12, 59)).contains(&"sign-off-due WO-1".to_owned()), "from its settlement on");
+    assert!(w.open(at(13, 0)).is_empty(), "{:?}", w.open(at(13, 0)));
+}
+
+#[test]
+fn a_sign_off_let_count_does_not_stand_before_one_that_was_signed_meanwhile() {
+    let mut w = ready();
+    let seen = w.history.size();
+    w.grant("stranger", Authority::Certify, |_| ());
+    let kind = Kind::SignedOff(signed_off());
+    let fact = w.sign("stranger", at(11, 0), World::subjects(&kind), vec![], kind, Some(seen));
+    let act = w.put(fact, at(11, 0));
+    w.act("tech", at(11, 10), access(1, true));
+    w.act("tech", at(11, 20), access(1, false));
+    w.naming("certifier", at(11, 30), &[act], Kind::FindingSettled(settlement("in-doubt")));
+    sign(&mut w, 12);
+    let counts = v1::FindingSettled { act_counts: Some(true), ..settlement("in-doubt") };
+    w.naming("certifier", at(13, 0), &[act], Kind::FindingSettled(counts));
+    assert!(w.open(at(13, 0)).is_empty(), "{:?}", w.open(at(13, 0)));
+}
