@@ -55,8 +55,14 @@ pub(crate) fn revised(revision: u32) -> String {
     text.replacen("soak_s = 300", "soak_s = 600", 1).replacen("count = 2", "count = 1", 1)
 }
 
+/// The second revision of another procedure.
+pub(crate) fn another_procedure() -> (Id, String) {
+    let other = id("another procedure");
+    (other, revised(2).replacen(&procedure_id().to_string(), &other.to_string(), 1))
+}
+
 fn attachment(digest: &Hash) -> Option<Vec<u8>> {
-    let texts = [PROCEDURE.to_owned(), revised(2), revised(3)];
+    let texts = [PROCEDURE.to_owned(), revised(2), revised(3), another_procedure().1];
     texts.into_iter().map(String::into_bytes).find(|text| Hash::of(text) == *digest)
 }
 
