@@ -230,7 +230,7 @@ impl<'c> Before<'_, 'c> {
         let limits = &self.procedure.limits;
         let (mut on, mut said) = (Vec::new(), Vec::new());
         let shut_down = self.readings.shutdowns.get(&self.turn.engine.serial);
-        let before = |r: &&Reading<'c, u64>| r.value <= self.at_s && self.turn.act.is_after(&r.act);
+        let before = |r: &&Reading<'c, u64>| r.value <= self.at_s;
         let newest = shut_down.into_iter().flat_map(|series| &series.0).filter(before).max_by_key(|r| r.value);
         if let Some(shut_down) = newest.filter(|r| self.at_s - r.value < limits.cooled_down_min_s.into()) {
             on.push(shut_down.act);

@@ -19,7 +19,7 @@ type Washed = (Id, String);
 pub(super) struct Scope<'c> {
     opened: BTreeMap<Washed, (Act<'c>, EngineAt)>,
     valid_cycles: BTreeMap<Washed, u32>,
-    dropped: BTreeMap<Washed, Act<'c>>,
+    dropped: BTreeSet<Washed>,
     abandoned: BTreeSet<Id>,
     wrong_engine: Vec<Act<'c>>,
 }
@@ -46,7 +46,7 @@ impl<'c> Scope<'c> {
             Kind::CycleRun(b) if act.counts() => self.count(context, act, wash, b),
             Kind::EngineDropped(b) if act.counts() => {
                 if let Some(engine) = &b.engine {
-                    self.dropped.entry((wash, engine.serial.clone())).or_insert(*act);
+                    self.dropped.insert((wash, engine.serial.clone()));
                 }
             }
             Kind::WashAbandoned(_) if act.counts() => {
@@ -68,8 +68,8 @@ impl<'c> Scope<'c> {
         let opened = context.washes.get(&wash).and_then(|facts| facts.opened);
         let (Some(opened), Some(engine)) = (opened, act.engine()) else { return };
         let mut named = opened.engines.iter().filter_map(|e| e.engine.as_ref());
-        let dropped = self.dropped.get(&(wash, engine.serial.clone()));
-        if !named.any(|e| e.serial == engine.serial) || dropped.is_some_and(|dropped| act.is_after(dropped)) {
+        let dropped = self.dropped.contains(&(wash, engine.serial.clone()));
+        if !named.any(|e| e.serial == engine.serial) || dropped {
             self.wrong_engine.push(*act);
         }
     }
@@ -80,7 +80,7 @@ impl<'c> Scope<'c> {
             let asked = context.procedure_now(washed.0).map(|p| p.cycle.count);
             let valid = self.valid_cycles.get(washed).copied().unwrap_or(0);
             let enough = asked.is_some_and(|asked| valid >= asked);
-            if enough || self.dropped.contains_key(washed) || self.abandoned.contains(&washed.0) {
+            if enough || self.dropped.contains(washed) || self.abandoned.contains(&washed.0) {
                 return None;
             }
             let belongs = Belongs::to_aircraft(context.aircraft(by));

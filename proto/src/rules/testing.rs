@@ -59,6 +59,12 @@ pub(crate) fn revised(revision: u32) -> String {
     text.replacen("soak_s = 300", "soak_s = 600", 1).replacen("count = 2", "count = 1", 1)
 }
 
+/// The second revision of another procedure.
+pub(crate) fn another_procedure() -> (Id, String) {
+    let other = id("another procedure");
+    (other, revised(2).replacen(&procedure_id().to_string(), &other.to_string(), 1))
+}
+
 pub(crate) fn text_digest() -> Hash {
     Hash::of(lines_only().as_bytes())
 }
@@ -129,8 +135,7 @@ impl World {
         }
         world.grant("inspector", Authority::Perform, |_| ());
         world.list_aircraft("aircraft one", &["OT-1", "OT-2"]);
-        for revision in [2, 3] {
-            let text = revised(revision);
+        for text in [revised(2), revised(3), another_procedure().1] {
             world.texts.insert(Hash::of(text.as_bytes()), text.into_bytes());
         }
         world.follows = world.publish(text, 1);

@@ -1,4 +1,4 @@
-use crate::fact::Kind;
+use crate::fact::{Kind, Subject};
 use crate::rules::testing::*;
 use crate::rules::{Rule, Severity};
 use crate::v1;
@@ -91,21 +91,55 @@ fn each_reading_that_is_missing_before_an_injection_is_named() {
     assert!(text.ends_with("no reading before it: outside air."), "{text}");
 }
 
-#[test]
-fn without_its_last_shutdown_a_reading_is_missing() {
-    let mut w = World::new();
-    let scope = v1::EngineInScope { engine: engine(1), ..Default::default() };
-    let opened = v1::WashOpened {
+/// Wash one opened on engine 1 alone, with or without the time of its last shutdown.
+fn opened(last_shutdown_ms: Option<u64>) -> Kind {
+    let scope = v1::EngineInScope { engine: engine(1), last_shutdown_ms, as_found: String::new() };
+    Kind::WashOpened(v1::WashOpened {
         work_order: "WO-1".into(),
         procedure: Some(v1::ProcedureRef { digest: text_digest().to_vec() }),
         engines: vec![scope],
         ..Default::default()
+    })
+}
+
+#[test]
+fn without_its_last_shutdown_a_reading_is_missing_and_only_this_wash_s_by_somebody_who_may_is_one() {
+    let washed = |more: &dyn Fn(&mut World)| {
+        let mut w = World::new();
+        w.act("tech", at(8, 0), opened(None));
+        w.act("tech", at(8, 1), water_ready(700, 300_000));
+        w.act("tech", at(8, 1), outside(150));
+        more(&mut w);
+        w.act("tech", at(9, 10), cycle(1, at(9, 0)));
+        w.broken(Rule::ReadingMissing, at(9, 30)).into_iter().map(|found| found.text).collect::<Vec<_>>()
     };
-    w.act("tech", at(8, 0), Kind::WashOpened(opened));
-    w.act("tech", at(8, 1), water_ready(700, 300_000));
-    w.act("tech", at(8, 1), outside(150));
-    w.act("tech", at(9, 10), cycle(1, at(9, 0)));
-    assert!(w.broken(Rule::ReadingMissing, at(9, 30))[0].text.ends_with(": last shutdown."));
+    let missing = washed(&|_| ());
+    assert!(missing[0].ends_with(": last shutdown."), "{missing:?}");
+    let of_another_wash = |w: &mut World| {
+        let subjects = [Subject::Wash(id("wash two")), Subject::Engine("OT-1".into()), Subject::Aircraft(aircraft())];
+        let run = w.sign("runner", at(7, 0), subjects.to_vec(), vec![], run_up(1, at(6, 50)), None);
+        w.put(run, at(7, 0));
+    };
+    assert_eq!(washed(&of_another_wash), missing);
+    assert_eq!(
+        washed(&|w| {
+            w.act("stranger", at(8, 2), opened(Some(at(6, 0))));
+        }),
+        missing
+    );
+    assert_eq!(
+        washed(&|w| {
+            w.act("runner", at(9, 0), run_up(1, at(9, 1)));
+        }),
+        missing,
+        "it ran after the injection"
+    );
+    assert!(
+        washed(&|w| {
+            w.act("tech", at(8, 2), opened(Some(at(6, 0))));
+        })
+        .is_empty()
+    );
 }
 
 #[test]

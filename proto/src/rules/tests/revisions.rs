@@ -87,6 +87,29 @@ fn only_certifying_staff_decide_with_a_reason_to_go_on_and_on_the_newest_revisio
 }
 
 #[test]
+fn a_decision_on_what_was_not_published_yet_decides_nothing() {
+    let mut w = World::washing();
+    decide(&mut w, "certifier", at(8, 20), RevisionOutcome::GoOn, 2, "no matter");
+    publish(&mut w, at(8, 30), 2);
+    assert_eq!(undecided(&w, at(9, 0)), ["revision 2"]);
+}
+
+#[test]
+fn a_wash_does_not_move_to_another_procedure() {
+    let mut w = World::washing();
+    let (other, text) = another_procedure();
+    let digest = Hash::of(text.as_bytes());
+    let Kind::ProcedurePublished(mut published) = publication(2, digest) else { unreachable!("a publication") };
+    published.procedure = other.to_vec();
+    w.custody_at(at(8, 10), vec![], vec![], Kind::ProcedurePublished(published));
+    let procedure = Some(v1::ProcedureRef { digest: digest.to_vec() });
+    let moved = v1::RevisionDecided { outcome: RevisionOutcome::Move as i32, procedure, reason: String::new() };
+    w.act("certifier", at(8, 20), Kind::RevisionDecided(moved));
+    w.act("tech", at(9, 3), cycle(1, at(9, 0)));
+    assert_eq!(w.of_kind(ItemKind::Soaking, at(9, 3))[0].due_ms, Some(at(9, 7)));
+}
+
+#[test]
 fn a_decision_before_a_still_newer_revision_does_not_reach_it() {
     let mut w = World::washing();
     publish(&mut w, at(8, 30), 2);
@@ -115,7 +138,7 @@ fn a_moved_wash_takes_the_newer_revision_for_what_follows() {
 }
 
 #[test]
-fn a_wash_moves_to_no_older_revision_and_to_no_other_procedure() {
+fn a_wash_moves_to_no_older_revision() {
     let mut w = World::new();
     publish(&mut w, at(7, 0), 2);
     w.open_wash_by("tech", at(8, 0), digest_of(2));

@@ -90,6 +90,26 @@ fn an_interruption_by_somebody_without_authority_is_not_resumed_by_them() {
 }
 
 #[test]
+fn a_resumption_let_count_ends_no_interruption_that_came_after_it() {
+    for again in [false, true] {
+        let mut w = World::washing();
+        interrupt(&mut w, "stranger", at(8, 10));
+        let seen = w.history.size();
+        w.grant("stranger", v1::Authority::Perform, |_| ());
+        let kind = Kind::WashResumed(v1::WashResumed::default());
+        let fact = w.sign("stranger", at(8, 20), World::subjects(&kind), vec![], kind, Some(seen));
+        let resumed = w.put(fact, at(8, 20));
+        if again {
+            interrupt(&mut w, "stranger", at(8, 30));
+        }
+        assert!(is_due(&w, at(8, 40)));
+        let counts = v1::FindingSettled { act_counts: Some(true), ..settlement("in-doubt") };
+        w.naming("certifier", at(9, 0), &[resumed], Kind::FindingSettled(counts));
+        assert_eq!(is_due(&w, at(9, 0)), again);
+    }
+}
+
+#[test]
 fn a_handover_that_nobody_accepted_keeps_the_sign_off_back_and_not_the_aircraft() {
     let mut w = World::washing();
     let handed = hand_over(&mut w, "tech", at(9, 0));

@@ -256,3 +256,14 @@ fn a_waiver_given_at_the_window_s_end_or_later_changes_nothing() {
     w.waive(1, window_end() + SECOND, at(19, 0));
     assert!(is_open(&w, ItemKind::RunUpOverdue, at(21, 30)));
 }
+
+#[test]
+fn air_measured_in_the_wash_is_also_that_of_an_engine_which_nobody_listed() {
+    let mut w = World::washing();
+    let Kind::CycleRun(mut body) = cycle(1, at(9, 0)) else { unreachable!("a cycle is a cycle") };
+    body.engine = Some(v1::EngineAt { position: 1, serial: "OT-7".into() });
+    w.grant("tech", v1::Authority::Perform, |granted| granted.engine_type.clear());
+    w.act("tech", at(9, 10), Kind::CycleRun(body));
+    w.act("tech", at(9, 20), outside(-20));
+    assert!(is_open(&w, ItemKind::FreezeWatch, at(9, 30)));
+}
