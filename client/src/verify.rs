@@ -7,21 +7,24 @@
 //! |---|---|---|
 //! | `journal` | every byte of every file is written whole and accounted for: headers, checksums, unused space | – |
 //! | `chain` | everything stands at its place, once, in order | `frames` of the files; an entry's `index`, `previous entry`, `time received` |
-//! | `signature` | every envelope is in the exact form and signed by whom it says | `fact`, `founding`, `record`, `size`, `service`, `report` (devices' own), `signature` |
+//! | `signature` | every envelope is in the exact form, signed by whom it says, from a device enrolled then | `fact`, `founding`, `record`, `size`, `service`, `device`, `report` (devices' own), `signature` |
 //! | `link` | every entry names those before it | `subjects`; `device chain` (places of runs, each naming the one before) |
-//! | `root` | every group's checkpoint fits what stands before it, under the log key | `checkpoint`, `log key`; `entry` (bytes that are no entry at all) |
+//! | `root` | every group's checkpoint fits what stands before it, under the log key, and so does what every signer had seen | `checkpoint`, `log key`, `seen`; `entry` (bytes that are no entry at all) |
 //! | `blob` | what facts name is there and is what they name, where a folder of blobs is given | – |
 //!
 //! The order is such that the most telling is named: a place that does not follow, then a signature that does not hold
 //! (whatever else the altered fact breaks), then links, then the checkpoint. A fact whose key is never enrolled cannot be
 //! checked; it is counted as unread.
 //!
-//! Not checked here: whether a device was enrolled when its facts were admitted (the log proves the author, for the
-//! device it has the service's word). One log key is followed from the first entry to the last: a log that went on under
-//! another epoch or key is reported under `root`. Custody that was established anew by recovery keys enrols nobody here.
+//! Who is enrolled is what the rules' roster says at the fact's own place, exactly as admission asks it. The log proves the
+//! author; that a fact came from that very device is the service's word.
 //!
-//! Memory grows with aircraft, engines, washes, devices, their runs, keys and erased annexes, not with facts. Facts that came before
-//! their key was enrolled are read a second time in the end instead of being held.
+//! Not followed here: a log that went on under another epoch or log key is reported under `root`. Custody that was
+//! established anew by recovery keys enrols nobody here.
+//!
+//! Memory grows with aircraft, engines, washes, devices, their runs, the custodian's facts, erased annexes, and by 40 bytes
+//! with each group; not with facts. Facts that came before their key was enrolled are read a second time in the end
+//! instead of being held.
 
 mod blobs;
 mod checker;
@@ -29,12 +32,18 @@ mod command;
 mod keys;
 mod outcome;
 mod places;
+mod second;
+mod seen;
 #[cfg(test)]
 mod testlog;
 #[cfg(test)]
 mod tests;
 #[cfg(test)]
 mod tests_blobs;
+#[cfg(test)]
+mod tests_enrolled;
+#[cfg(test)]
+mod tests_seen;
 
 use std::path::Path;
 

@@ -1,42 +1,56 @@
 //! The checks themselves, entry after entry: the parts that need nothing but their own bytes in parallel, the rest in order.
 
 use std::collections::HashMap;
+use std::sync::Arc;
 
 use rayon::prelude::*;
-use rinsebook_proto::bytes::{Hash, Id};
+use rinsebook_proto::bytes::Hash;
 use rinsebook_proto::entry::{BadEntry, Entry, EntryChain};
 use rinsebook_proto::fact::{Kind, MAX_ENVELOPE_BYTES, MAX_SERVICE_ENVELOPE_BYTES, Signed};
 use rinsebook_proto::journal::Group;
 use rinsebook_proto::key;
 use rinsebook_proto::note::{Checkpoint, VerifierKey};
-use rinsebook_proto::tree::{Edge, leaf_hash};
+use rinsebook_proto::rules::{Recorded, SignatureState};
+use rinsebook_proto::tree::Edge;
 use rinsebook_proto::v1;
 
 use super::blobs::Blobs;
 use super::keys::Keys;
 use super::places::Places;
+use super::second::SecondReading;
+use super::seen::Checkpoints;
 use super::{Asked, Failed, Fault, Good, Wrong};
 
 /// Fewer entries than this are not worth another thread.
 const ENTRIES_A_THREAD: usize = 8;
 
 /// An entry taken apart, with what could be said of its signature before its group was looked at in order.
-struct Opened {
-    entry: Entry,
-    fact: Signed,
+pub(super) struct Opened {
+    pub(super) entry: Entry,
+    pub(super) fact: Arc<Signed>,
     /// Whether the signature holds; none: its key was not enrolled before the group.
-    holds: Option<bool>,
+    pub(super) holds: Option<bool>,
+}
+
+/// Whose signature holds.
+#[derive(Clone, Copy, PartialEq, Eq)]
+enum Signer {
+    Enrolled,
+    /// A recovery key, which nothing here is decided by.
+    Recovery,
+    /// A key that is not enrolled: whether the signature holds is not known.
+    Unknown,
 }
 
 pub(super) struct Checker {
     log_key: Option<VerifierKey>,
     chain: EntryChain,
     edge: Edge,
+    checkpoints: Checkpoints,
     keys: Keys,
     places: Places,
     blobs: Option<Blobs>,
     record: Hash,
-    service_device: Option<Id>,
     /// How many facts came by each key that was not enrolled then.
     early: HashMap<Hash, u64>,
     /// Those of these keys that were enrolled after all, with the entry that did it.
@@ -50,11 +64,11 @@ impl Checker {
             log_key: asked.log_key.cloned(),
             chain: EntryChain::default(),
             edge: Edge::default(),
+            checkpoints: Checkpoints::default(),
             keys: Keys::default(),
             places: Places::default(),
             blobs: asked.blobs.map(Blobs::new),
             record: Hash::ZERO,
-            service_device: None,
             early: HashMap::new(),
             late: HashMap::new(),
             good: Good { origin_proved: asked.log_key.is_some(), ..Good::default() },
@@ -85,53 +99,132 @@ impl Checker {
 
     fn entry(&mut self, index: u64, data: &[u8], opened: Opened) -> Result<Hash, Wrong> {
         let Opened { entry, fact, holds } = opened;
-        let header = fact.header();
-        let linked = match self.chain.check(&entry, data, &header.subjects).map_err(chain_or_link) {
+        let linked = match self.chain.check(&entry, data, &fact.header().subjects).map_err(chain_or_link) {
             Err(wrong) if wrong.check == "chain" => return Err(wrong),
             linked => linked,
         };
+        let recorded = Recorded {
+            index,
+            received_ms: entry.received_ms,
+            clock_unsure: entry.clock_unsure,
+            fact,
+            signature: SignatureState::Unchecked,
+        };
         if index == 0 {
-            self.found(&fact).map_err(Wrong::of("signature", "founding"))?;
+            self.found(&recorded).map_err(Wrong::of("signature", "founding"))?;
         }
-        let from_service = Some(header.device) == self.service_device;
-        self.signature(index, &fact, holds, from_service)?;
+        let signer = self.signature(&recorded, holds)?;
         // Subjects that were altered make the links look wrong: that the signature holds says that it is the links.
         let hash = linked?;
         self.edge.push(hash);
-        match fact.kind() {
-            Some(Kind::RecordFounded(founded)) if index == 0 => {
-                self.log_key(founded).map_err(Wrong::of("root", "log key"))?;
-            }
-            _ if header.record != self.record => {
-                return Err(Wrong::of("signature", "record")("it is signed for another record"));
-            }
-            _ => {}
-        }
-        if !from_service && entry.envelope.len() > MAX_ENVELOPE_BYTES {
-            return Err(Wrong::of("signature", "size")("it is larger than a device's fact may be"));
-        }
-        self.places.admit(header, fact.hash()).map_err(Wrong::of("link", "device chain"))?;
-        if let (true, Some(kind)) = (from_service, fact.kind()) {
-            self.places.told(kind).map_err(Wrong::of("link", "device chain"))?;
-        }
-        if let (Some(blobs), Some(kind)) = (&mut self.blobs, fact.kind()) {
-            blobs.named(index, kind).map_err(Wrong::of("blob", "blob"))?;
+        self.belongs(&recorded)?;
+        self.placed(&recorded, signer)?;
+        if signer == Signer::Enrolled {
+            self.take(&Recorded { signature: SignatureState::Good, ..recorded })?;
         }
         self.good.entries += 1;
         Ok(hash)
     }
 
-    /// Takes the keys of the founding fact, which its own signature is checked with.
-    fn found(&mut self, fact: &Signed) -> Result<(), &'static str> {
-        let Some(Kind::RecordFounded(founded)) = fact.kind() else {
+    /// Takes the founding fact with its keys, which its own signature is checked with.
+    fn found(&mut self, recorded: &Recorded) -> Result<(), &'static str> {
+        let Some(Kind::RecordFounded(founded)) = recorded.fact.kind() else {
             return Err("the first entry is not the founding fact");
         };
-        if fact.header().record != Hash::ZERO {
+        if recorded.fact.header().record != Hash::ZERO {
             return Err("the founding fact names a record");
         }
-        self.record = fact.hash();
-        self.service_device = Id::from_slice(&founded.service_device);
-        self.keys.found(self.record, founded);
+        self.record = recorded.fact.hash();
+        self.keys.found(recorded, founded);
+        Ok(())
+    }
+
+    fn signature(&mut self, recorded: &Recorded, holds: Option<bool>) -> Result<Signer, Wrong> {
+        let fact = &recorded.fact;
+        let author = &fact.header().author_key;
+        // The service alone signs for its own device, and for no other: its facts take places and speak of devices.
+        if self.is_from_service(recorded) != self.keys.is_service(author) {
+            return Err(Wrong::of("signature", "service")("the service's key and device do not go together"));
+        }
+        // A key may have been enrolled, or its enrolment undone, within the group: the place decides.
+        let signer = match self.keys.get(author) {
+            Some(key) if holds.unwrap_or_else(|| fact.signed_by(&key)) => Signer::Enrolled,
+            Some(_) => {
+                return Err(Wrong::of("signature", "signature")("it does not hold under the key that the fact names"));
+            }
+            // The founding fact brings its own key, with proof of it: nothing can come later that would make it good.
+            None if recorded.index == 0 => {
+                return Err(Wrong::of("signature", "founding")("it does not prove the key that signed it"));
+            }
+            None if self.keys.by_recovery_key(fact) => Signer::Recovery,
+            None => Signer::Unknown,
+        };
+        match signer {
+            Signer::Unknown => *self.early.entry(*author).or_default() += 1,
+            Signer::Enrolled | Signer::Recovery => self.good.signatures += 1,
+        }
+        Ok(signer)
+    }
+
+    fn is_from_service(&self, recorded: &Recorded) -> bool {
+        self.keys.is_service_device(&recorded.fact.header().device)
+    }
+
+    /// Whether it is a fact of this record and log.
+    fn belongs(&mut self, recorded: &Recorded) -> Result<(), Wrong> {
+        let fact = &recorded.fact;
+        match fact.kind() {
+            Some(Kind::RecordFounded(founded)) if recorded.index == 0 => {
+                self.log_key(founded).map_err(Wrong::of("root", "log key"))?;
+            }
+            _ if fact.header().record != self.record => {
+                return Err(Wrong::of("signature", "record")("it is signed for another record"));
+            }
+            _ => {}
+        }
+        if !self.is_from_service(recorded) && fact.bytes().len() > MAX_ENVELOPE_BYTES {
+            return Err(Wrong::of("signature", "size")("it is larger than a device's fact may be"));
+        }
+        Ok(())
+    }
+
+    /// Whether it could come from that device, to that place, by someone who had seen this log.
+    fn placed(&mut self, recorded: &Recorded, signer: Signer) -> Result<(), Wrong> {
+        let (fact, from_service) = (&recorded.fact, self.is_from_service(recorded));
+        let header = fact.header();
+        if !from_service {
+            self.keys.device_holds(&header.device).map_err(Wrong::of("signature", "device"))?;
+        }
+        self.places.admit(header, fact.hash()).map_err(Wrong::of("link", "device chain"))?;
+        if let (true, Some(kind)) = (from_service, fact.kind()) {
+            self.places.told(kind).map_err(Wrong::of("link", "device chain"))?;
+        }
+        // What nobody is known to have signed says nothing about anybody's view of the log.
+        if signer != Signer::Unknown {
+            self.checkpoints.agree(&header.seen, recorded.index).map_err(Wrong::of("root", "seen"))?;
+        }
+        if let (Some(blobs), Some(kind)) = (&mut self.blobs, fact.kind()) {
+            blobs.named(recorded.index, kind).map_err(Wrong::of("blob", "blob"))?;
+        }
+        Ok(())
+    }
+
+    /// Takes what a fact by an enrolled signer says.
+    fn take(&mut self, recorded: &Recorded) -> Result<(), Wrong> {
+        let Some(kind) = recorded.fact.kind() else { return Ok(()) };
+        if self.is_from_service(recorded) {
+            return self.report(kind).map_err(Wrong::of("signature", "report"));
+        }
+        if let (Some(blobs), Kind::AnnexErased(erased)) = (&mut self.blobs, kind)
+            && self.keys.by_custodian(recorded)
+        {
+            blobs.erased(erased);
+        }
+        // The founding fact was taken before.
+        let enrolled = if recorded.index == 0 { None } else { self.keys.note(recorded) };
+        if let Some(key) = enrolled.filter(|key| self.early.contains_key(key)) {
+            self.late.entry(key).or_insert(recorded.index);
+        }
         Ok(())
     }
 
@@ -146,48 +239,6 @@ impl Checker {
         }
     }
 
-    fn signature(&mut self, index: u64, fact: &Signed, holds: Option<bool>, from_service: bool) -> Result<(), Wrong> {
-        let author = &fact.header().author_key;
-        // The service alone signs for its own device, and for no other: its facts take places and speak of devices.
-        if from_service != self.keys.is_service(author) {
-            return Err(Wrong::of("signature", "service")("the service's key and device do not go together"));
-        }
-        let Some(holds) = holds.or_else(|| self.keys.get(author).map(|key| fact.signed_by(&key))) else {
-            return self.unknown_key(fact);
-        };
-        if !holds {
-            return Err(Wrong::of("signature", "signature")("it does not hold under the key that the fact names"));
-        }
-        self.good.signatures += 1;
-        let Some(kind) = fact.kind() else { return Ok(()) };
-        if from_service {
-            return self.report(kind).map_err(Wrong::of("signature", "report"));
-        }
-        if let (Some(blobs), Kind::AnnexErased(erased)) = (&mut self.blobs, kind)
-            && self.keys.by_custodian(fact)
-        {
-            blobs.erased(erased);
-        }
-        if let Some(key) = self.keys.note(fact, kind).filter(|key| self.early.contains_key(key)) {
-            self.late.entry(key).or_insert(index);
-        }
-        Ok(())
-    }
-
-    fn unknown_key(&mut self, fact: &Signed) -> Result<(), Wrong> {
-        // The founding fact brings its own key, with proof of it: nothing can come later that would make it good.
-        if fact.header().record == Hash::ZERO {
-            let why = "the founding fact does not prove the key that signed it";
-            return Err(Wrong::of("signature", "founding")(why));
-        }
-        if self.keys.by_recovery_key(fact) {
-            self.good.signatures += 1;
-        } else {
-            *self.early.entry(fact.header().author_key).or_default() += 1;
-        }
-        Ok(())
-    }
-
     fn report(&mut self, kind: &Kind) -> Result<(), String> {
         let (report, about) = match kind {
             Kind::DeviceReported(b) => (&b.report, None),
@@ -199,13 +250,14 @@ impl Checker {
         Ok(())
     }
 
-    fn checkpoint(&self, end: &[u8]) -> Result<(), Wrong> {
+    fn checkpoint(&mut self, end: &[u8]) -> Result<(), Wrong> {
         let wrong = Wrong::of("root", "checkpoint");
         let note = std::str::from_utf8(end).map_err(|_| wrong("it is no text".to_owned()))?;
         let checkpoint = Checkpoint::open(note, self.log_key.as_slice()).map_err(|e| wrong(e.to_string()))?;
         if checkpoint.size != self.edge.size() || checkpoint.root != self.edge.root() {
             return Err(wrong("it has another size or root than the entries give".to_owned()));
         }
+        self.checkpoints.push(checkpoint.size, checkpoint.root);
         Ok(())
     }
 
@@ -216,7 +268,7 @@ impl Checker {
 
     /// What reads them.
     pub(super) fn second_reading(&self) -> SecondReading<'_> {
-        SecondReading { keys: &self.keys, late: &self.late, edge: Edge::default(), hold: 0 }
+        SecondReading::new(&self.keys, &self.checkpoints, &self.late)
     }
 
     /// Takes what the second reading found. A signature that does not hold under a key enrolled later leaves its fact
@@ -241,11 +293,11 @@ impl Checker {
     }
 }
 
-fn open(data: &[u8], keys: &Keys) -> Result<Opened, Wrong> {
+pub(super) fn open(data: &[u8], keys: &Keys) -> Result<Opened, Wrong> {
     let entry = Entry::decode(data).map_err(Wrong::of("root", "entry"))?;
     let fact = Signed::parse(&entry.envelope, MAX_SERVICE_ENVELOPE_BYTES).map_err(Wrong::of("signature", "fact"))?;
     let holds = keys.get(&fact.header().author_key).map(|key| fact.signed_by(&key));
-    Ok(Opened { entry, fact, holds })
+    Ok(Opened { entry, fact: Arc::new(fact), holds })
 }
 
 fn chain_or_link(bad: BadEntry) -> Wrong {
@@ -258,40 +310,6 @@ fn chain_or_link(bad: BadEntry) -> Wrong {
     Wrong::of(check, part)(bad.0.trim_start_matches("link: ").trim_start_matches("chain: "))
 }
 
-fn failed(group: &Group, at: usize, wrong: Wrong) -> Failed {
+pub(super) fn failed(group: &Group, at: usize, wrong: Wrong) -> Failed {
     Failed { wrong, index: group.first + at as u64, offset: group.record_offsets.get(at).copied() }
-}
-
-/// Reads the log once more for facts that came before their key did, and makes sure that it is still the same log.
-pub(super) struct SecondReading<'a> {
-    keys: &'a Keys,
-    late: &'a HashMap<Hash, u64>,
-    edge: Edge,
-    hold: u64,
-}
-
-impl SecondReading<'_> {
-    pub(super) fn group(&mut self, group: &Group) -> Result<[u8; 32], Failed> {
-        let mut last = Hash::ZERO;
-        for (at, data) in group.records.iter().enumerate() {
-            let index = group.first + at as u64;
-            last = leaf_hash(data);
-            self.edge.push(last);
-            let opened = open(data, self.keys).map_err(|wrong| failed(group, at, wrong))?;
-            let came_before = self.late.get(&opened.fact.header().author_key).is_some_and(|enrolled| index < *enrolled);
-            // What holds under a recovery key was counted when it was met.
-            if came_before && opened.holds == Some(true) && !self.keys.by_recovery_key(&opened.fact) {
-                self.hold += 1;
-            }
-        }
-        Ok(last.0)
-    }
-
-    pub(super) fn entries(&self) -> u64 {
-        self.edge.size()
-    }
-
-    pub(super) fn finish(self) -> (u64, Hash) {
-        (self.hold, self.edge.root())
-    }
 }

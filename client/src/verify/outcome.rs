@@ -123,7 +123,7 @@ impl Good {
         })
     }
 
-    fn lines(&self) -> [(&'static str, String); 12] {
+    fn lines(&self) -> [(&'static str, String); 14] {
         let Good { entries, signatures, .. } = self;
         let blobs = match self.blobs {
             Some(b) => format!("{} named are there; {} annexes erased by a custodian's fact", b.held, b.erased),
@@ -138,12 +138,14 @@ impl Good {
             ("link", "each entry names those before it about the same subjects".to_owned()),
             ("time received", "never runs backwards".to_owned()),
             ("signature", format!("{signatures} hold; {} unread, by keys that are never enrolled", self.unread)),
+            ("device", "every fact came from a device that was enrolled then".to_owned()),
             ("report", format!("{} of devices hold", self.reports)),
             ("device chain", {
                 let runs = counted(self.runs, "run");
                 format!("{runs} without a gap; places refused {}, lost {}", self.refused_places, self.lost_places)
             }),
             ("blob", blobs),
+            ("seen", "every signer had seen this log and no other".to_owned()),
             ("root", format!("{} hold", counted(self.groups, "signed checkpoint"))),
         ]
     }

@@ -32,6 +32,8 @@ pub(super) struct TestLog {
     groups: Vec<Vec<Signed>>,
     places: HashMap<Id, (u64, Hash)>,
     record: Hash,
+    /// What the next fact says to have seen; none: the truth.
+    pretended: Option<Seen>,
 }
 
 impl TestLog {
@@ -45,6 +47,7 @@ impl TestLog {
             groups: Vec::new(),
             places: HashMap::new(),
             record: Hash::ZERO,
+            pretended: None,
         };
         let mut founding = log.founding();
         alter(&mut founding);
@@ -57,13 +60,7 @@ impl TestLog {
         v1::RecordFounded {
             custodian: Some(v1::PersonEnrolled { person: CUSTODIAN.to_vec(), ..v1::PersonEnrolled::default() }),
             custodian_key: Some(key_of(CUSTODIAN, &self.custodian_key)),
-            custodian_device: Some(v1::DeviceEnrolled {
-                device: TABLET.to_vec(),
-                tls_key_digest: vec![7; 32],
-                report_key: self.report_key.verifying_key().as_bytes().to_vec(),
-                possession: key::prove_possession(&self.report_key, &TABLET.0).to_vec(),
-                ..v1::DeviceEnrolled::default()
-            }),
+            custodian_device: Some(device_of(TABLET, &self.report_key)),
             service_fact_key: self.service_key.verifying_key().as_bytes().to_vec(),
             service_device: SERVICE.to_vec(),
             origin_name: "shop.example".to_owned(),
@@ -73,9 +70,16 @@ impl TestLog {
         }
     }
 
-    /// Adds a fact in a group of its own; gives its hash.
+    /// Adds a fact in a group of its own; gives its hash. Its signer has seen the newest checkpoint.
     pub(super) fn add(&mut self, by: &By<'_>, kind: Kind, refers: Vec<Hash>) -> Hash {
+        self.groups.push(Vec::new());
+        self.join(by, kind, refers)
+    }
+
+    /// Adds a fact to the group of the last one.
+    pub(super) fn join(&mut self, by: &By<'_>, kind: Kind, refers: Vec<Hash>) -> Hash {
         let (counter, previous) = self.places.get(&by.0).copied().unwrap_or((0, Hash::ZERO));
+        let seen = self.pretended.take().unwrap_or_else(|| self.seen_after(self.groups.len() - 1));
         let header = Header {
             record: self.record,
             device: by.0,
@@ -87,7 +91,7 @@ impl TestLog {
             recorded_ms: 1_000,
             clock_offset_ms: None,
             clock_measured_ms: None,
-            seen: Seen::nothing(),
+            seen,
             card: None,
             subjects: vec![Subject::Roster],
             refers,
@@ -96,14 +100,27 @@ impl TestLog {
         assert!(fact.kind().is_some(), "a test's fact is read: {:?}", fact.body());
         let hash = fact.hash();
         self.places.insert(by.0, (counter + 1, hash));
-        self.groups.push(vec![fact]);
+        self.groups.last_mut().unwrap().push(fact);
         hash
     }
 
-    /// The last fact joins the group before it.
-    pub(super) fn join(&mut self) {
-        let last = self.groups.pop().unwrap();
-        self.groups.last_mut().unwrap().extend(last);
+    /// The checkpoint that closes the first `groups` groups.
+    pub(super) fn seen_after(&self, groups: usize) -> Seen {
+        self.seen_of(self.groups[..groups].iter().map(Vec::len).sum())
+    }
+
+    /// What a checkpoint of so many entries would say.
+    pub(super) fn seen_of(&self, entries: usize) -> Seen {
+        let (mut chain, mut edge) = (EntryChain::default(), Edge::default());
+        for fact in self.groups.iter().flatten().take(entries) {
+            edge.push(built(&mut chain, fact).1);
+        }
+        Seen { epoch: 1, size: edge.size(), root: edge.root() }
+    }
+
+    /// The next fact says to have seen this.
+    pub(super) fn pretend_seen(&mut self, seen: Seen) {
+        self.pretended = Some(seen);
     }
 
     /// One bit of the last fact's signature is altered; the device's next fact names what it is now.
@@ -152,9 +169,7 @@ impl TestLog {
         for group in &self.groups {
             let mut records = Vec::new();
             for fact in group {
-                let received_ms = 2_000 + chain.next_index();
-                let subjects = &fact.header().subjects;
-                let (mut entry, ..) = chain.build(subjects, fact.bytes().to_vec(), received_ms, false);
+                let (mut entry, _) = built(&mut chain, fact);
                 if chain.next_index() == total as u64 {
                     alter.take().unwrap()(&mut entry);
                 }
@@ -167,6 +182,24 @@ impl TestLog {
             first += records.len() as u64;
             previous = leaf_hash(records.last().unwrap());
         }
+    }
+}
+
+/// The next entry, and its leaf hash.
+fn built(chain: &mut EntryChain, fact: &Signed) -> (Entry, Hash) {
+    let received_ms = 2_000 + chain.next_index();
+    let (entry, _, hash) = chain.build(&fact.header().subjects, fact.bytes().to_vec(), received_ms, false);
+    (entry, hash)
+}
+
+/// A device's enrolment with its proof of possession.
+pub(super) fn device_of(device: Id, report_key: &SigningKey) -> v1::DeviceEnrolled {
+    v1::DeviceEnrolled {
+        device: device.to_vec(),
+        tls_key_digest: vec![4; 32],
+        report_key: report_key.verifying_key().as_bytes().to_vec(),
+        possession: key::prove_possession(report_key, &device.0).to_vec(),
+        ..v1::DeviceEnrolled::default()
     }
 }
 

@@ -49,7 +49,7 @@ fn names(kind: &Kind) -> Vec<&[u8]> {
         Kind::FixtureFitted(b) => vec![b.fixture.as_bytes(), b.tag.as_bytes()],
         Kind::FixtureRemoved(b) => vec![b.fixture.as_bytes(), b.tag.as_bytes()],
         // The element's name among those of its kind.
-        Kind::ElementNotUsed(b) => vec![element_kind(b.kind), b.element.as_bytes()],
+        Kind::ElementNotUsed(b) => vec![element_kind(b.element_kind), b.element.as_bytes()],
         Kind::LeakChecked(b) => vec![b.line.as_bytes()],
         Kind::LineRepaired(b) => vec![b.line.as_bytes()],
         Kind::PartReplaced(b) => vec![b.line.as_bytes()],
