@@ -38,7 +38,8 @@ pub(super) fn follow<'c>(case: &Case<'_>, folded: &mut Folded<'c>) {
 
 fn judged<'c>(case: &Case<'_>, folded: &Folded<'c>) -> BTreeMap<Id, SignOffs<'c>> {
     let mut washes: BTreeMap<Id, SignOffs<'c>> = BTreeMap::new();
-    for act in folded.acts.iter().filter(|act| !act.revived) {
+    // One in doubt comes twice, and has effect where its settlement lets it count.
+    for act in &folded.acts {
         let Some(Kind::SignedOff(body)) = act.kind() else { continue };
         for wash in act.washes() {
             let signed = washes.entry(wash).or_default();

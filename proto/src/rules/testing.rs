@@ -151,6 +151,12 @@ impl World {
         digest
     }
 
+    /// The same, where nobody does by themselves what a sign-off asks.
+    pub(crate) fn unfinished(mut self) -> World {
+        self.unfinished = true;
+        self
+    }
+
     /// A wash under that procedure, opened at 08:00 on both engines by the technician.
     pub(crate) fn washing_by(text: &str) -> World {
         let mut world = World::with(text);

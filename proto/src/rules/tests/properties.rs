@@ -77,7 +77,7 @@ fn signer_of(kind: &Kind) -> &'static str {
 
 /// A world with a random wash, and its facts after the roster.
 fn random_wash(dice: &mut Dice, steps: u64) -> World {
-    let mut w = World::washing();
+    let mut w = World::washing().unfinished();
     w.seen_size = Some(w.start);
     let mut joints = vec![];
     for n in 0..steps {
@@ -108,7 +108,7 @@ fn facts_that_arrive_late_and_in_any_order_give_the_same_answers() {
         let mut dice = Dice(seed);
         let w = random_wash(&mut dice, 25);
         let on_time = without_places(&w.state_at(at(12, 0)));
-        let mut late = World::new();
+        let mut late = World::new().unfinished();
         let mut facts: Vec<Signed> = w.recorded[w.start as usize..].iter().map(|r| (*r.fact).clone()).collect();
         while !facts.is_empty() {
             let next = facts.swap_remove(dice.below(facts.len() as u64) as usize);
@@ -186,7 +186,7 @@ fn stranger_s_step(dice: &mut Dice, minute: u64, joints: &[crate::bytes::Hash]) 
 #[test]
 fn with_authority_the_same_facts_do_close_things() {
     // The counterpart that shows the property above can fail.
-    let mut w = World::washing();
+    let mut w = World::washing().unfinished();
     w.act("tech", at(8, 10), access(1, true));
     let before = blocked_things(&w.state_at(at(12, 0)));
     w.grant("stranger", Authority::Perform, |_| ());
@@ -265,7 +265,7 @@ proptest! {
         let told = story.told();
         let mut dice = Dice(seed);
         let mut runs = told.runs();
-        let mut mixed = World::new();
+        let mut mixed = World::new().unfinished();
         while !runs.is_empty() {
             let run = dice.below(runs.len() as u64) as usize;
             if let Some(fact) = runs[run].pop_front() {
@@ -370,7 +370,7 @@ proptest! {
 impl World {
     /// The story's facts but those left out, at other indices.
     fn of_the_same(told: &Told, keep: impl Fn(Option<&Kind>) -> bool) -> World {
-        let mut w = World::new();
+        let mut w = World::new().unfinished();
         for recorded in told.w.recorded[told.w.start as usize..].iter().filter(|r| keep(r.fact.kind())) {
             w.put((*recorded.fact).clone(), recorded.received_ms);
         }
@@ -381,7 +381,7 @@ impl World {
 #[test]
 fn agreed_corrections_do_take_away_what_blocks() {
     // The counterpart that shows the properties above can fail.
-    let mut w = World::washing();
+    let mut w = World::washing().unfinished();
     let opened = w.act("tech", at(8, 10), access(1, true));
     let before = in_the_way(&w, at(9, 0));
     let struck = w.correct("tech", at(8, 20), opened, None);

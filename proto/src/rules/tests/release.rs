@@ -109,7 +109,7 @@ fn supposing_what_reopened_a_signed_wash_closed_and_signed_again_asks_for_one_re
         w.report(who, at(9, 11), 0);
     }
     let mut question = w.question(at(9, 12));
-    question.assume_closed = ["access-open", "sign-off-due"].map(String::from).to_vec();
+    question.assume_closed = ["access-open", "final-check-due", "sign-off-due"].map(String::from).to_vec();
     let kinds: Vec<ItemKind> = w.history.assess(&question).items.iter().map(|item| item.kind).collect();
     assert_eq!(kinds, [ItemKind::ReleaseReferenceDue]);
 }

@@ -343,9 +343,9 @@ fn decided() -> Kind {
     Kind::OverdueDecided(v1::OverdueDecided { engine: engine(1), ..Default::default() })
 }
 
-/// What is open, the missed run-up apart, which somebody has to settle whatever comes.
+/// What is open, findings apart, which somebody has to settle whatever comes.
 fn waits(w: &World, time_ms: u64) -> Vec<String> {
-    w.metal(time_ms).into_iter().filter(|name| !name.contains("run-up-missed")).collect()
+    w.metal(time_ms).into_iter().filter(|name| !name.starts_with("finding-open")).collect()
 }
 
 #[test]
