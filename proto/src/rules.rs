@@ -46,6 +46,7 @@ mod motoring;
 mod order;
 mod people;
 pub mod procedure;
+mod reach;
 mod readings;
 mod recalls;
 mod release;

@@ -54,13 +54,25 @@ async fn recorded(stage: &Stage<'_>, registration: &str) -> Vec<(String, u64)> {
 const SILENT: &[&str] = &[
     "line-disconnected 1 MV-2",
     "line-disconnected 1 PS-1",
+    "isolation-open 1 ignition",
+    "isolation-open 1 reverser",
     "fixture-fitted 1 effluent collector (tag A6)",
     "fixture-fitted 1 spray adapter (tag A4)",
     "fixture-fitted 1 supply hose (tag A5)",
     "access-open 1 fan cowl",
+    "tool-check-due",
+    "unaccounted 1 access fan cowl",
+    "unaccounted 1 fixture effluent collector",
+    "unaccounted 1 fixture spray adapter",
+    "unaccounted 1 fixture supply hose",
+    "unaccounted 1 isolation ignition",
+    "unaccounted 1 isolation reverser",
+    "unaccounted 1 line MV-2",
+    "unaccounted 1 line PS-1",
     "drying-due 1",
     "run-up-due 1",
     "device-outstanding",
+    "final-check-due",
     "sign-off-due WO-4712",
 ];
 
@@ -71,8 +83,14 @@ async fn the_open_items_at_six_instants_of_the_second_turn_round_are_exactly_the
     let caught_up: &[&str] = &[
         "line-disconnected 1 MV-2",
         "inspection-due 1 PS-1",
+        "isolation-open 1 ignition",
         "access-open 1 fan cowl",
+        "tool-check-due",
+        "unaccounted 1 access fan cowl",
+        "unaccounted 1 isolation ignition",
+        "unaccounted 1 line MV-2",
         "run-up-due 1",
+        "final-check-due",
         "sign-off-due WO-4712",
     ];
     let closed: &[&str] = &["run-up-due 1", "sign-off-due WO-4712"];
