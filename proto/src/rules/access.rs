@@ -83,6 +83,10 @@ impl<'c> Access<'c> {
     fn open(&mut self, context: &Context<'c>, act: &Act<'c>, name: &str) {
         let listed = listed(context, act, name);
         let Some(cowl) = self.cowl(context, act, name) else { return };
+        if cowl.open.is_none() {
+            // Another engine may hang there by now.
+            cowl.engine = act.engine().cloned().unwrap_or_else(|| cowl.engine.clone());
+        }
         cowl.turns.opened(act.happened_s());
         cowl.for_leak_run = listed.is_some_and(|listed| listed.open_for_leak_run);
         cowl.latched = listed.is_some_and(|listed| listed.latched);

@@ -123,7 +123,9 @@ impl<'c> Lines<'c> {
             let opened = line.disconnected.take();
             line.turns.closed(act.happened_s());
             // Only a new reconnection ends rework, and then the work done again is inspected.
-            joint.inspection_due |= line.rework.is_some();
+            if line.rework.is_some() && !joint.inspection_due() {
+                joint.unseen.push(*act);
+            }
             line.rework = line.rework.filter(|found| found.is_after(act));
             line.joint = Some(joint);
             self.ended.extend(opened.map(|opened| Ended::new(ElementKind::Line, &body.line, opened, *act)));
@@ -147,11 +149,8 @@ impl<'c> Lines<'c> {
             return;
         }
         let Some(line) = self.line(engine, name).filter(|_| act.counts()) else { return };
-        if let Some(joint) = &mut line.joint
-            && act.names(&joint.act)
-            && act.by_another_than(&joint.act)
-        {
-            (joint.inspection_due, joint.inspected) = (false, true);
+        if let Some(joint) = &mut line.joint {
+            joint.seen(act);
         }
         if line.damage.as_ref().is_some_and(|damage| damage.is_mended_by(act)) {
             line.damage = None;
@@ -171,8 +170,8 @@ impl<'c> Lines<'c> {
         if line.damage.as_mut().is_some_and(|damage| damage.refuse(act)) {
             return;
         }
-        let newest = line.joint.as_ref().map(|joint| joint.act);
-        let past = |work: &Act<'_>| newest.is_some_and(|newest| newest.is_after(work));
+        let past =
+            |work: &Act<'_>| line.joint.as_ref().is_some_and(|joint| joint.act.is_after(work) && !joint.is_of(work));
         if named.is_empty() || !named.iter().all(past) {
             line.rework = Some(*act);
         }
@@ -204,8 +203,8 @@ impl<'c> Lines<'c> {
     /// One person's second look that its settlement lets count.
     pub(super) fn let_alone_count(&mut self, look: &Act<'c>, engine: Option<&EngineAt>, name: &str) {
         let joint = self.line(engine, name).and_then(|line| line.joint.as_mut());
-        if let Some(joint) = joint.filter(|joint| look.names(&joint.act)) {
-            joint.inspection_due = false;
+        if let Some(joint) = joint {
+            joint.unseen.retain(|work| !look.names(work));
         }
     }
 
@@ -221,7 +220,7 @@ impl<'c> Lines<'c> {
 
     /// Whether every line of the engine is connected, secured and inspected at this place.
     pub(super) fn finished(&self, serial: &str) -> bool {
-        let done = |j: &Joint<'_>| j.unsecured.is_none() && !j.inspection_due;
+        let done = |j: &Joint<'_>| j.unsecured.is_none() && !j.inspection_due();
         self.of(serial).all(|(_, line)| {
             line.disconnected.is_none() && line.rework.is_none() && line.joint.as_ref().is_none_or(done)
         })

@@ -16,7 +16,7 @@ use std::collections::BTreeMap;
 use super::case::{Act, Case, Folded, Wash};
 use super::devices;
 use super::facts::Fact;
-use super::fleet::Belongs;
+use super::fleet::{Belongs, Fleet};
 use super::item::{Blocks, ItemKind, Open};
 use super::kinds;
 use super::sentence;
@@ -122,10 +122,15 @@ fn judge(case: &Case<'_>, act: &Act<'_>, body: &SignedOff, wash: Id, aircraft: O
     let known = case.as_known_at(known_at(case, act));
     let then = known.fold(act.happened_s(), None, &covered);
     let refused = devices::refused(&known, &then, None);
+    // An engine change that the signer had not seen took nothing away for them.
+    let as_seen = Fleet::new(&known.roster, act.fact.seen_point, act.happened_s());
+    let shows_on = |open: &Open<'_>, a: &Id| {
+        [&then.context.fleet, &as_seen].iter().any(|fleet| open.belongs.shows_on(fleet, a, act.happened_s()))
+    };
     let in_the_way = |open: &&Open<'_>| {
         open.is_of(wash)
             && matches!(open.blocks, Blocks::Yes | Blocks::SignOff)
-            && aircraft.is_none_or(|a| open.belongs.shows_on(&then.context.fleet, &a, act.happened_s()))
+            && aircraft.is_none_or(|a| shows_on(open, &a))
     };
     match then.opens.iter().chain(&refused).find(in_the_way) {
         Some(open) => Err(format!("{} stood open", sentence::short_of(open, &then.context, aircraft))),

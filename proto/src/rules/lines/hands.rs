@@ -23,7 +23,7 @@ pub(super) struct Hands<'c> {
 
 /// Whether neither securing nor inspection of it is due.
 fn finished<'c>(joint: &Joint<'c>) -> Option<Closed<'c>> {
-    let done = joint.unsecured.is_none() && !joint.inspection_due;
+    let done = joint.unsecured.is_none() && !joint.inspection_due();
     done.then_some(Closed { act: joint.act, inspected: joint.inspected })
 }
 

@@ -25,7 +25,7 @@ impl<'c> Line<'c> {
             (Some(by), _, _) => (ItemKind::LineDisconnected, *by, String::new()),
             (None, Some(by), _) => (ItemKind::ReworkDue, *by, String::new()),
             (_, _, Some(Joint { unsecured: Some((by, why)), .. })) => (ItemKind::LineUnsecured, *by, why.clone()),
-            (_, _, Some(Joint { inspection_due: true, act, .. })) => (ItemKind::InspectionDue, *act, String::new()),
+            (_, _, Some(joint)) => (ItemKind::InspectionDue, *joint.unseen.first()?, String::new()),
             _ => return None,
         };
         let mut open = self.open(context, kind, by, name);

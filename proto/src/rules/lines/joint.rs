@@ -12,7 +12,8 @@ pub(super) struct Joint<'c> {
     pub(super) act: Act<'c>,
     /// What is missing of torque, locking, tool; and the reconnection that left it so.
     pub(super) unsecured: Option<(Act<'c>, String)>,
-    pub(super) inspection_due: bool,
+    /// Its reconnections that another person has still to look at: the one that counts, and whoever touched it after.
+    pub(super) unseen: Vec<Act<'c>>,
     /// Another person inspected it and found it satisfactory.
     pub(super) inspected: bool,
     /// The procedure asks for a leak or function check.
@@ -30,7 +31,7 @@ impl<'c> Joint<'c> {
             act: *act,
             unsecured: unsecured.map(|short| (*act, short.to_string())),
             // A line that no procedure lists is inspected.
-            inspection_due: asked.is_none_or(|line| line.inspection),
+            unseen: asked.is_none_or(|line| line.inspection).then_some(*act).into_iter().collect(),
             inspected: false,
             leak_asked: asked.is_some_and(|line| line.leak_check),
             leak_due: asked.filter(|line| line.leak_check).map(|_| *act),
@@ -38,10 +39,28 @@ impl<'c> Joint<'c> {
         }
     }
 
+    pub(super) fn inspection_due(&self) -> bool {
+        !self.unseen.is_empty()
+    }
+
+    /// A look that is good, by somebody who did not make what it names.
+    pub(super) fn seen(&mut self, look: &Act<'c>) {
+        let looked_at = |work: &Act<'c>| look.names(work) && look.by_another_than(work);
+        self.unseen.retain(|work| !looked_at(work));
+        // Somebody may look where the procedure does not ask for it.
+        self.inspected |= self.unseen.is_empty() && self.made.iter().any(|(work, _)| looked_at(work));
+    }
+
+    /// Whether that reconnection is part of it, or one of those that it replaced.
+    pub(super) fn is_of(&self, work: &Act<'_>) -> bool {
+        self.made.iter().any(|(act, _)| act.hash() == work.hash())
+    }
+
     /// As a reconnection that does not count leaves a joint that was there: nothing is closed, and it is inspected again.
     pub(super) fn touching(mut self, before: Option<Joint<'c>>) -> Self {
-        self.inspection_due = true;
+        self.unseen = vec![self.act];
         let Some(before) = before else { return self };
+        self.unseen.splice(0..0, before.unseen);
         self.unsecured = self.unsecured.or(before.unsecured);
         self.leak_asked |= before.leak_asked;
         self.leak_due = self.leak_due.or(before.leak_due);

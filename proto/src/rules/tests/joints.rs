@@ -291,3 +291,27 @@ fn an_access_of_an_engine_not_listed_there_blocks_the_aircraft_named_and_the_one
     w.act("tech", at(8, 20), Kind::AccessClosed(v1::AccessClosed { engine: wrong(), access: "fan cowl".into() }));
     assert!(!two(&w).iter().chain(&w.metal(at(9, 0))).any(|name| name.starts_with("access-open")));
 }
+
+#[test]
+fn a_look_at_what_a_stranger_touched_is_no_look_at_the_joint_that_counts() {
+    let mut w = World::washing();
+    w.act("tech", at(8, 10), disconnected(1, "PS-1"));
+    let made = w.act("tech", at(8, 20), reconnected(1, "PS-1"));
+    let touched = w.act("stranger", at(8, 30), reconnected(1, "PS-1"));
+    let due = |w: &World, when| w.open(when).contains(&"inspection-due 1 PS-1".to_owned());
+    w.naming("inspector", at(8, 40), &[touched], inspected(1, "PS-1"));
+    assert!(due(&w, at(8, 45)), "nobody looked at the joint that counts");
+    w.naming("inspector", at(8, 50), &[made], inspected(1, "PS-1"));
+    assert!(!due(&w, at(9, 0)), "{:?}", w.open(at(9, 0)));
+}
+
+#[test]
+fn a_joint_that_counts_and_was_found_bad_is_worked_again_whoever_touched_it_after() {
+    let mut w = World::washing();
+    w.act("tech", at(8, 10), disconnected(1, "PS-1"));
+    let made = w.act("tech", at(8, 20), reconnected(1, "PS-1"));
+    let touched = w.act("stranger", at(8, 30), reconnected(1, "PS-1"));
+    w.naming("inspector", at(8, 40), &[made], inspection(1, "PS-1", CheckResult::NotSatisfactory));
+    w.naming("inspector", at(8, 50), &[touched], inspected(1, "PS-1"));
+    assert!(w.open(at(9, 0)).contains(&"rework-due 1 PS-1".to_owned()), "{:?}", w.open(at(9, 0)));
+}

@@ -352,3 +352,21 @@ fn a_sign_off_let_count_does_not_stand_before_one_that_was_signed_meanwhile() {
     w.naming("certifier", at(13, 0), &[act], Kind::FindingSettled(counts));
     assert_eq!(open(&w, at(13, 0)), [REFERENCE]);
 }
+
+#[test]
+fn an_engine_change_that_the_signer_had_not_seen_takes_nothing_out_of_the_way() {
+    for (unseen, effect) in [(true, false), (false, true)] {
+        let mut w = World::washing();
+        w.washed_and_dried(1);
+        w.finish(at(9, 50));
+        w.list_aircraft("aircraft two", &["OT-8", "OT-9"]);
+        let seen = w.history.size();
+        change_engine(&mut w, at(10, 0));
+        let kind = Kind::SignedOff(signed_off());
+        let seen = unseen.then_some(seen);
+        let fact = w.sign("certifier", at(11, 0), World::subjects(&kind), vec![], kind, seen);
+        w.put(fact, at(11, 0));
+        // Engine 1 has not run: for who had not seen it go, that stood in the way.
+        assert_eq!(w.state_at(at(12, 0)).washes[0].signed_off_by.is_some(), effect, "{:?}", w.open(at(12, 0)));
+    }
+}
