@@ -2,6 +2,7 @@
 
 pub mod record;
 pub mod scenario;
+pub mod slow;
 pub mod world;
 
 pub use rinsebook_client::demo::shop;

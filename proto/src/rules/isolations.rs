@@ -39,7 +39,10 @@ impl<'c> Isolations<'c> {
             Some(Kind::Isolated(b)) if !act.revived => {
                 let isolation = self.isolations.entry(place(&b.isolation)).or_insert_with(|| Isolation {
                     engine: b.engine.clone(),
-                    belongs: context.with_aircraft(act),
+                    belongs: match &b.engine {
+                        Some(engine) => context.at_engine(act, engine),
+                        None => context.with_aircraft(act),
+                    },
                     isolated: Vec::new(),
                     untested: false,
                     turns: Turns::default(),

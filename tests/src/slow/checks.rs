@@ -1,0 +1,182 @@
+//! What is fitted, opened or disabled for the work, and what must be seen after it.
+
+use rinsebook_proto::fact::Kind;
+
+use super::items::OpenItem;
+use super::order::{Act, NOW, View};
+
+/// What an opening and its closing have in common: the group of facts, the place, the element.
+#[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord)]
+pub struct Element {
+    /// "fixture", "access" or "isolation".
+    pub group: &'static str,
+    /// The engine, for a fixture; the aircraft and the position, for what stays with the aircraft.
+    pub at: String,
+    /// The element's name.
+    pub name: String,
+    /// The tag, for a fixture.
+    pub tag: String,
+}
+
+fn element(group: &'static str, act: &Act, name: &str, tag: &str) -> Option<Element> {
+    let engine = *act.fact.engines().first()?;
+    let at = match group {
+        "fixture" => engine.serial.clone(),
+        _ => format!("{} at {}", act.fact.aircraft()?, engine.position),
+    };
+    Some(Element { group, at, name: name.to_owned(), tag: tag.to_owned() })
+}
+
+/// The element that an act opens.
+pub fn opens(act: &Act) -> Option<Element> {
+    match act.fact.kind.as_ref()? {
+        Kind::FixtureFitted(b) => element("fixture", act, &b.fixture, &b.tag),
+        Kind::AccessOpened(b) => element("access", act, &b.access, ""),
+        Kind::Isolated(b) => element("isolation", act, &b.isolation, ""),
+        _ => None,
+    }
+}
+
+/// The element that an act closes, whoever signed it: an isolation only when tested, where the procedure asks that.
+pub fn shuts(view: &View, act: &Act) -> Option<Element> {
+    match act.fact.kind.as_ref()? {
+        Kind::FixtureRemoved(b) => element("fixture", act, &b.fixture, &b.tag),
+        Kind::AccessClosed(b) => element("access", act, &b.access, ""),
+        Kind::IsolationRestored(b) => {
+            let asked = view.procedure(act).and_then(|p| p.isolations.iter().find(|i| i.name == b.isolation));
+            let good = b.tested == Some(true) || !asked.is_some_and(|i| i.tested);
+            if good { element("isolation", act, &b.isolation, "") } else { None }
+        }
+        _ => None,
+    }
+}
+
+/// The access whose latches an act is about.
+fn looked_at(act: &Act) -> Option<Element> {
+    match act.fact.kind.as_ref()? {
+        Kind::LatchesSeen(b) => element("access", act, &b.access, ""),
+        _ => None,
+    }
+}
+
+/// Openings of a group that no counting closing of the same element follows.
+pub fn still_open<'v>(view: &'v View, group: &str, upto: usize) -> Vec<(Element, &'v Act)> {
+    let mut open = Vec::new();
+    for opening in view.acts.iter().filter(|a| a.place < upto) {
+        let Some(what) = opens(opening).filter(|e| e.group == group) else { continue };
+        let same = |a: &&Act| opens(a).as_ref() == Some(&what) && a.place < upto;
+        let openings: Vec<&Act> = view.acts.iter().filter(same).collect();
+        let closed = view
+            .acts
+            .iter()
+            .any(|c| shuts(view, c).as_ref() == Some(&what) && c.closes(opening, upto) && c.is_sure_against(&openings));
+        if !closed {
+            open.push((what, opening));
+        }
+    }
+    open
+}
+
+/// The first opening of each element: one item per element.
+fn one_each(open: Vec<(Element, &Act)>) -> Vec<(Element, &Act)> {
+    let mut first: Vec<(Element, &Act)> = Vec::new();
+    for (what, by) in open {
+        if !first.iter().any(|(w, _)| *w == what) {
+            first.push((what, by));
+        }
+    }
+    first
+}
+
+/// All items of fixtures, access and isolations.
+pub fn items(view: &View, out: &mut Vec<OpenItem>) {
+    // isolation-open: isolated, until restored, and tested where asked. It stays with the aircraft.
+    for (what, by) in one_each(still_open(view, "isolation", NOW)) {
+        out.push(OpenItem::of_aircraft(view, "isolation-open", by).about(&what.name));
+    }
+    // fixture-fitted: until removed, the same tag. It follows the engine.
+    for (what, by) in one_each(still_open(view, "fixture", NOW)) {
+        out.push(OpenItem::of_engine(view, "fixture-fitted", by, &what.at).about(&what.name));
+    }
+    // access-open: until closed. It stays with the aircraft.
+    for (what, by) in one_each(still_open(view, "access", NOW)) {
+        out.push(OpenItem::of_aircraft(view, "access-open", by).about(&what.name));
+    }
+    latches(view, out);
+}
+
+/// latch-check-due: access closed, where latched, until another person than who opened or closed it saw all latches. The
+/// newest closing that counts speaks for the access, and any after it, for those open what a closing opens; none of them
+/// while it stands open.
+fn latches(view: &View, out: &mut Vec<OpenItem>) {
+    let open: Vec<Element> = still_open(view, "access", NOW).into_iter().map(|(what, _)| what).collect();
+    let closings = view.acts.iter().filter(|a| matches!(a.fact.kind, Some(Kind::AccessClosed(_))));
+    let looks = view.acts.iter().filter(|a| is_bad_look(a));
+    let mut accesses: Vec<Element> = closings.clone().filter_map(|c| shuts(view, c)).collect();
+    accesses.extend(looks.clone().filter_map(looked_at));
+    accesses.sort();
+    accesses.dedup();
+    for what in accesses.iter().filter(|what| !open.contains(what)) {
+        let of_this: Vec<&Act> = closings.clone().filter(|c| shuts(view, c).as_ref() == Some(what)).collect();
+        let newest = of_this.iter().filter(|c| c.counts(NOW)).map(|c| c.place).max().unwrap_or(0);
+        // Latches found open, by whomever and whatever that names: only a good look after that will do.
+        let bad = looks.clone().rfind(|l| looked_at(l).as_ref() == Some(what) && l.place > newest);
+        let after = bad.map_or(0, |b| b.place);
+        let due = |c: &&&Act| c.place >= newest && is_latched(view, c, what) && !seen(view, c, what, after);
+        let closing = of_this.iter().rfind(due).copied();
+        let never_closed = bad.filter(|_| of_this.is_empty());
+        if let Some(by) = closing.map(|c| bad.unwrap_or(c)).or(never_closed) {
+            out.push(OpenItem::of_aircraft(view, "latch-check-due", by).about(&what.name));
+        }
+    }
+}
+
+fn is_bad_look(act: &Act) -> bool {
+    matches!(&act.fact.kind, Some(Kind::LatchesSeen(b)) if b.all_latched != Some(true))
+}
+
+fn is_latched(view: &View, closing: &Act, what: &Element) -> bool {
+    view.procedure(closing).is_some_and(|p| p.access.iter().any(|a| a.name == what.name && a.latched))
+}
+
+fn seen(view: &View, closing: &Act, what: &Element, after: usize) -> bool {
+    view.acts.iter().any(|look| {
+        let Some(Kind::LatchesSeen(b)) = &look.fact.kind else { return false };
+        b.all_latched == Some(true)
+            && looked_at(look).as_ref() == Some(what)
+            && look.fact.names(&closing.fact)
+            && look.closes(closing, NOW)
+            && look.place > after
+            && had_no_hand(view, look, closing, what)
+    }) || super::people::reinspected_alone_counts(view, closing, NOW)
+}
+
+/// Known, and neither closed it nor opened it before that closing.
+fn had_no_hand(view: &View, look: &Act, closing: &Act, what: &Element) -> bool {
+    let opened_by = last_opening(view, closing, what);
+    look.by_another_than(closing) && opened_by.is_none_or(|o| look.by_another_than(o))
+}
+
+/// Closed it, or opened it before that closing.
+fn had_a_hand(view: &View, look: &Act, closing: &Act, what: &Element) -> bool {
+    let opened_by = last_opening(view, closing, what);
+    look.person.is_some() && (look.person == closing.person || opened_by.is_some_and(|o| look.person == o.person))
+}
+
+fn last_opening<'v>(view: &'v View, closing: &Act, what: &Element) -> Option<&'v Act> {
+    view.acts.iter().rfind(|a| opens(a).as_ref() == Some(what) && a.place < closing.place)
+}
+
+/// self-inspected: latches seen by who opened or closed the access.
+pub fn self_seen(view: &View, out: &mut Vec<super::findings::Breach>) {
+    let good = |a: &&Act| matches!(&a.fact.kind, Some(Kind::LatchesSeen(b)) if b.all_latched == Some(true));
+    for look in view.acts.iter().filter(good) {
+        for closing in view.acts.iter().filter(|c| look.fact.names(&c.fact)) {
+            let Some(what) = shuts(view, closing).filter(|e| e.group == "access") else { continue };
+            if looked_at(look).as_ref() == Some(&what) && had_a_hand(view, look, closing, &what) {
+                let severity = super::findings::Severity::Major;
+                out.push(super::findings::Breach::new(view, "self-inspected", severity, &[closing, look]));
+            }
+        }
+    }
+}
