@@ -21,13 +21,11 @@ pub const COMPARED_ITEMS: &[&str] = &[
     "isolation-open",
     "fixture-fitted",
     "access-open",
-    "latch-check-due",
     "soaking",
     "motoring-rest",
     "drying-due",
     "run-up-due",
     "start-awaited",
-    "start-unconfirmed",
     "run-up-overdue",
 ];
 /// Rules whose findings are compared.

@@ -135,7 +135,15 @@ impl<'v> Waiting<'v> {
     /// The end of the window: from the start of the first injection that nothing closed.
     pub fn window_end_s(&self, view: &View) -> Option<u64> {
         let first = self.first()?;
-        Some(first.start_s + u64::from(view.procedure(first.act)?.run_up.window_s))
+        Some(first.start_s + u64::from(self.procedure(view)?.run_up.window_s))
+    }
+
+    /// The procedure of the first injection whose wash was opened as far as the record knows: what is not known of one wash
+    /// is judged by what is known of the next.
+    pub fn procedure(&self, view: &'v View) -> Option<&'v Procedure> {
+        let mut open = self.open.clone();
+        open.sort_by_key(|i| (i.start_s, i.act.place));
+        open.into_iter().find_map(|i| view.procedure(i.act))
     }
 
     /// The injection that the window runs from.
@@ -166,7 +174,7 @@ pub fn waiting<'v>(view: &'v View, serial: &'v str, upto: usize) -> Waiting<'v> 
 fn close(view: &View, serial: &str, state: &mut Waiting<'_>, act: &Act, place: usize) {
     let (Some(first), Some(last)) = (state.first(), state.last()) else { return };
     // While the wash's opening is missing no window is known, and so none is over.
-    let procedure = view.procedure(first.act);
+    let procedure = state.procedure(view);
     let end_s = state.window_end_s(view).unwrap_or(u64::MAX);
     let allowed = |closer| procedure.is_some_and(|p| p.run_up.overdue_closed_by.contains(&closer));
     if is_valid_cycle(view, act, place + 1)
@@ -264,8 +272,8 @@ pub fn waiver<'v>(view: &'v View, serial: &'v str) -> Option<Waiver<'v>> {
 /// time.
 fn valid_where_it_stands(view: &View, serial: &str, act: &Act, own_start_s: Option<u64>, from: usize) -> bool {
     let state = waiting(view, serial, from);
-    let (Some(last), Some(first)) = (state.last(), state.first()) else { return false };
-    let (Some(end_s), Some(procedure)) = (state.window_end_s(view), view.procedure(first.act)) else { return false };
+    let Some(last) = state.last() else { return false };
+    let (Some(end_s), Some(procedure)) = (state.window_end_s(view), state.procedure(view)) else { return false };
     let margin_s = u64::from(procedure.run_up.start_margin_s);
     last.act.place < act.place
         && act.fact.happened_s <= end_s
