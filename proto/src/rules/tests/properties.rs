@@ -262,7 +262,8 @@ proptest! {
     fn runs_that_arrive_in_any_mixture_give_the_same_answers_corrections_and_revocations_included(
         story in stories(5..30), seed in any::<u64>()
     ) {
-        let told = story.told();
+        // A sign-off covers what stands before it in the log: no order may put it before what its signer had seen.
+        let told = without(&story, |what| matches!(what, What::SignOff)).told();
         let mut dice = Dice(seed);
         let mut runs = told.runs();
         let mut mixed = World::new().unfinished();
@@ -331,7 +332,10 @@ proptest! {
             told.tell(step, Some("stranger"));
             for (time_ms, before) in looked_at.iter().zip(&before) {
                 let after = in_the_way(&told.w, *time_ms);
-                let gone: Vec<&String> = before.difference(&after).collect();
+                // An opening counts whoever signed it: a closing that had none is no impossible step any more, and that
+                // opening's own finding stands in its place.
+                let impossible = |name: &&String| !name.starts_with("impossible-step");
+                let gone: Vec<&String> = before.difference(&after).filter(impossible).collect();
                 prop_assert!(gone.is_empty(), "{:?} took away {:?} at {}", step.what, gone, time_ms);
             }
         }
