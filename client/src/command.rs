@@ -50,8 +50,9 @@ enum Command {
     #[command(subcommand)]
     Procedure(procedure::Procedures),
     /// Sign a card of facts; it is saved here and sent with `sync`.
+    #[command(after_help = A_CARD)]
     Fact {
-        /// The card: TOML, as `rinsebook fact --help` says below.
+        /// The card, a TOML file such as the one below.
         card: PathBuf,
         #[command(flatten)]
         signing: act::Signing,
@@ -77,6 +78,18 @@ enum Command {
     /// Show a fact, a wash or an aircraft.
     Show(query::ShowArgs),
 }
+
+const A_CARD: &str = r#"A card:
+  wash = "north-1"             # its label here; wash-opened makes it known
+  aircraft = "ZZ-RBA"          # registration or id; a known wash says it itself
+  day = 2031-03-04             # for times of day, which are UTC
+
+  [[fact]]
+  kind = "line-disconnected"   # kinds and fields as in rinsebook/v1/fact.proto
+  at = 08:04:00                # when it happened; without it, now
+  label = "ps1-off"            # for acts_on = ["ps1-off"], here and on later cards
+  engine = 2                   # position; the serial number is looked up
+  line = "PS-1""#;
 
 /// Runs the command line.
 pub fn main() -> ExitCode {
