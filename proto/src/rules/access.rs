@@ -18,7 +18,6 @@ use crate::v1::{CheckResult, ElementKind, EngineAt};
 struct Shut<'c> {
     act: Act<'c>,
     openings: Vec<Act<'c>>,
-    latched: bool,
     /// Since when its latches are to be seen.
     due: Option<Act<'c>>,
 }
@@ -105,7 +104,7 @@ impl<'c> Access<'c> {
         let first = openings.first().copied();
         let latched = latched.or(first.and_then(|o| listed(context, &o, name)).map(|listed| listed.latched));
         let due = latched.unwrap_or(false).then_some(*act);
-        let shut = Shut { act: *act, openings: openings.clone(), latched: due.is_some(), due };
+        let shut = Shut { act: *act, openings: openings.clone(), due };
         if cowl.open.is_some() && ends {
             (cowl.open, cowl.shut) = (None, Some(shut));
             cowl.turns.closed(act.happened_s());
@@ -135,12 +134,12 @@ impl<'c> Access<'c> {
         }
     }
 
-    /// A latch found open is as good as an access closed a moment ago: it is looked at again.
+    /// A latch found open is as good as an access closed a moment ago: it is looked at again. Where nobody recorded the
+    /// closing, the look stands for it.
     fn find_open(&mut self, context: &Context<'c>, act: &Act<'c>, name: &str) {
-        let shut = self.cowl(context, act, name).and_then(|cowl| cowl.shut.as_mut());
-        if let Some(shut) = shut.filter(|shut| shut.latched && !act.revived) {
-            shut.due = Some(*act);
-        }
+        let Some(cowl) = self.cowl(context, act, name).filter(|_| !act.revived) else { return };
+        let shut = cowl.shut.get_or_insert_with(|| Shut { act: *act, openings: Vec::new(), due: None });
+        shut.due = Some(*act);
     }
 
     /// One person's second look that its settlement lets count.

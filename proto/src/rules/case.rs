@@ -98,6 +98,8 @@ pub(super) struct Act<'c> {
     withheld: bool,
     /// An act in doubt, let count by its settlement, at that place.
     pub(super) revived: bool,
+    /// A reconnection of which nobody knows whether it came before what was found wanting: that stands.
+    pub(super) leaves_rework: bool,
     /// Where it stands in the order by itself, its settlement apart.
     place: usize,
 }
@@ -346,7 +348,7 @@ impl<'h> Case<'h> {
         let contested = stand.contested.iter().map(|fact| (*fact, true));
         let act = |(place, (fact, withheld)): (usize, (&'c Fact<'c>, bool))| {
             let waits = !fact.header().refers.iter().all(is_there);
-            Act { fact, waits, withheld, revived: false, place }
+            Act { fact, waits, withheld, revived: false, leaves_rework: false, place }
         };
         let acts: Vec<Act<'c>> = standing.chain(contested).enumerate().map(act).collect();
         let aside = self.set_aside(&acts);
@@ -439,12 +441,15 @@ impl<'h> Case<'h> {
         let fleet = Fleet::new(&self.roster, self.size, time_s);
         let mut washes = washes(&acts, &self.roster, self.size);
         revisions::add_moves(&acts, &self.roster, self.size, &mut washes);
-        let struck = |fact| Act { fact, waits: false, withheld: true, revived: false, place: 0 };
+        let struck = |fact| Act { fact, waits: false, withheld: true, revived: false, leaves_rework: false, place: 0 };
         let struck = stand.struck.iter().copied().map(struck).collect();
         let context = Context { roster: &self.roster, size: self.size, fleet, washes, time_s, planned_s, struck };
         let unsure = Unsure::new(&context, &acts);
         acts.retain(|act| !(act.revived && unsure.withholds(act)));
-        acts.iter_mut().for_each(|act| act.withheld |= unsure.withholds(act));
+        acts.iter_mut().for_each(|act| {
+            act.withheld |= unsure.withholds(act);
+            act.leaves_rework = unsure.leaves_rework(act);
+        });
         let (mut metal, mut water) = (Metal::default(), Water::default());
         let (mut motoring, mut scope) = (Motoring::default(), Scope::default());
         let (mut readings, mut area, mut shift) = (Readings::default(), Area::default(), Shift::default());

@@ -1,7 +1,7 @@
 //! Findings: breaches of a rule, named by the rule and the facts they rest on. Another person settles them; settling
 //! closes no physical item.
 
-use std::collections::HashMap;
+use std::collections::{BTreeSet, HashMap};
 
 use super::case::{Act, Context};
 use super::fleet::Belongs;
@@ -129,6 +129,8 @@ pub(super) struct Raised<'c> {
     /// In which way, where the rule alone does not say it.
     pub(super) detail: String,
     pub(super) rests_on: Vec<Act<'c>>,
+    /// Washes that it is about, beside those of the facts it rests on.
+    pub(super) also: BTreeSet<Id>,
     pub(super) settled: Option<(Act<'c>, Outcome)>,
 }
 
@@ -153,6 +155,7 @@ impl<'c> Raised<'c> {
             subject: String::new(),
             detail: String::new(),
             rests_on,
+            also: BTreeSet::new(),
             settled: None,
         }
     }
@@ -188,7 +191,7 @@ pub(super) fn of_each_act<'c>(context: &Context<'c>, acts: &[Act<'c>]) -> Vec<Ra
 }
 
 /// Whether what the fact says can open or close an item; one that could only close has to count for that.
-fn may_change_items(act: &Act<'_>) -> bool {
+pub(super) fn may_change_items(act: &Act<'_>) -> bool {
     act.kind().is_none_or(|kind| match kind {
         Kind::CycleRun(b) => b.injection_started_ms.or(b.injection_ended_ms).is_some(),
         Kind::MotoringAborted(b) => b.injection_started_ms.or(b.injection_ended_ms).is_some(),
@@ -222,7 +225,7 @@ pub(super) fn open_items<'c>(raised: &[Raised<'c>]) -> Vec<Open<'c>> {
             let by = *finding.rests_on.last().expect("a finding rests on a fact");
             let mut open = Open::new(ItemKind::FindingOpen, by, finding.belongs.clone());
             open.engine = finding.engine.clone();
-            open.also = finding.rests_on.iter().flat_map(Act::washes).collect();
+            open.also = finding.rests_on.iter().flat_map(Act::washes).chain(finding.also.iter().copied()).collect();
             open.subject = format!("{} {}", finding.rule.name(), by.hash().short());
             if finding.severity == Severity::Minor {
                 open.blocks = super::item::Blocks::No;

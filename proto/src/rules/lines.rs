@@ -126,7 +126,7 @@ impl<'c> Lines<'c> {
             if line.rework.is_some() && !joint.inspection_due() {
                 joint.unseen.push(*act);
             }
-            line.rework = line.rework.filter(|found| found.is_after(act));
+            line.rework = line.rework.filter(|found| act.leaves_rework || found.is_after(act));
             line.joint = Some(joint);
             self.ended.extend(opened.map(|opened| Ended::new(ElementKind::Line, &body.line, opened, *act)));
         } else if line.disconnected.is_none() && !act.revived {
@@ -141,7 +141,8 @@ impl<'c> Lines<'c> {
             return;
         }
         let joints = self.reconnections.iter().filter(|(work, body)| took_part(act, work, body)).map(|(work, _)| work);
-        let repairs = self.repairs.iter().filter(|work| act.fact.person.is_some() && !act.by_another_than(work));
+        let repairs =
+            self.repairs.iter().filter(|work| act.fact.person.is_some() && act.fact.person == work.fact.person);
         if let Some(work) = joints.chain(repairs).find(|work| act.names(work)).copied() {
             if !act.revived {
                 self.self_inspected.push((work, *act));

@@ -4,7 +4,7 @@
 use std::collections::HashMap;
 
 use super::case::{Act, Context};
-use super::finding::{Raised, Rule, Severity};
+use super::finding::{Raised, Rule, Severity, may_change_items};
 use super::kinds::{self, Asked};
 use crate::bytes::{Hash, Id};
 use crate::fact::Kind;
@@ -56,8 +56,7 @@ fn disorders<'c>(context: &Context<'c>, acts: &[Act<'c>], own: &[Act<'c>]) -> Ve
         .map(before)
         .filter(|rests_on| rests_on.len() > 1)
         .map(|rests_on| {
-            let touches = rests_on.last().and_then(Act::kind).is_none_or(kinds::touches_items);
-            let severity = if touches { Severity::Major } else { Severity::Note };
+            let severity = if rests_on.last().is_some_and(may_change_items) { Severity::Major } else { Severity::Note };
             Raised::new(Rule::TimeDisorder, severity, context, rests_on)
         })
         .collect()

@@ -24,9 +24,11 @@ enum Thing {
     /// By serial number and name.
     Line(String, String),
     LeakCheck(String, String),
+    Rework(String, String),
     Damage(String, String),
     /// By aircraft, position and name.
     Access(Option<Id>, u32, String),
+    Latches(Option<Id>, u32, String),
     Isolation(Option<Id>, u32, String, String),
     /// By serial number, name and tag.
     Fixture(String, String, String),
@@ -35,14 +37,16 @@ enum Thing {
     /// By wash.
     Tools(Option<Id>),
     FinalCheck(Option<Id>),
+    Interruption(Option<Id>),
 }
 
 impl Thing {
     fn subject(&self) -> &str {
         match self {
-            Thing::Line(_, name) | Thing::LeakCheck(_, name) | Thing::Damage(_, name) => name,
-            Thing::Access(_, _, name) | Thing::Isolation(_, _, name, _) | Thing::Fixture(_, name, _) => name,
-            Thing::Water(_) | Thing::Tools(_) | Thing::FinalCheck(_) => "",
+            Thing::Line(_, name) | Thing::LeakCheck(_, name) | Thing::Rework(_, name) | Thing::Damage(_, name) => name,
+            Thing::Access(_, _, name) | Thing::Latches(_, _, name) => name,
+            Thing::Isolation(_, _, name, _) | Thing::Fixture(_, name, _) => name,
+            Thing::Water(_) | Thing::Tools(_) | Thing::FinalCheck(_) | Thing::Interruption(_) => "",
         }
     }
 }
@@ -67,6 +71,8 @@ impl Part<'_> {
 pub(super) struct Unsure<'c> {
     pairs: Vec<(Thing, Act<'c>, Act<'c>)>,
     withheld: HashSet<Hash>,
+    /// Reconnections that may have come before what was found wanting: the line is connected, and to be worked again.
+    not_rework: HashSet<Hash>,
 }
 
 impl<'c> Unsure<'c> {
@@ -101,12 +107,21 @@ impl<'c> Unsure<'c> {
         let is_last = |act: &Act<'c>| near.iter().all(|p| p.act.hash() == act.hash() || !p.act.is_after(act));
         let Some(last) = near.iter().map(|p| p.act).find(is_last) else { return };
         let void = |p: &&Part<'c>| !p.opens && p.act.is_after(&opening.act) && !p.act.is_after(&last);
-        self.withheld.extend(parts.iter().filter(void).map(|p| p.act.hash()));
+        let void = parts.iter().filter(void).map(|p| p.act.hash());
+        match thing {
+            Thing::Rework(..) => self.not_rework.extend(void),
+            _ => self.withheld.extend(void),
+        }
     }
 
     /// Whether the act closes nothing for it.
     pub(super) fn withholds(&self, act: &Act<'_>) -> bool {
         self.withheld.contains(&act.hash())
+    }
+
+    /// Whether the reconnection does not do for work done again.
+    pub(super) fn leaves_rework(&self, act: &Act<'_>) -> bool {
+        self.not_rework.contains(&act.hash())
     }
 
     pub(super) fn findings(&self, context: &Context<'c>) -> Vec<Raised<'c>> {
@@ -159,10 +174,15 @@ fn things(context: &Context<'_>, act: &Act<'_>, kind: &Kind) -> Vec<(Thing, bool
     let place = |at: &Option<EngineAt>| (context.aircraft(act), at.as_ref().map_or(0, |e| e.position));
     let line = |at: &Option<EngineAt>, line: &str| Thing::Line(named(at), line.to_owned());
     let leak = |at: &Option<EngineAt>, line: &str| Thing::LeakCheck(named(at), line.to_owned());
+    let rework = |at: &Option<EngineAt>, line: &str| Thing::Rework(named(at), line.to_owned());
     let damage = |at: &Option<EngineAt>, line: &str| Thing::Damage(named(at), line.to_owned());
     let access = |at: &Option<EngineAt>, name: &str| {
         let (aircraft, position) = place(at);
         Thing::Access(aircraft, position, name.to_owned())
+    };
+    let latches = |at: &Option<EngineAt>, name: &str| {
+        let (aircraft, position) = place(at);
+        Thing::Latches(aircraft, position, name.to_owned())
     };
     let isolation = |at: &Option<EngineAt>, name: &str, tag: &str| {
         let (aircraft, position) = place(at);
@@ -171,16 +191,27 @@ fn things(context: &Context<'_>, act: &Act<'_>, kind: &Kind) -> Vec<(Thing, bool
     let fixture =
         |at: &Option<EngineAt>, name: &str, tag: &str| Thing::Fixture(named(at), name.to_owned(), tag.to_owned());
     let (tools, check) = (Thing::Tools(act.wash()), Thing::FinalCheck(act.wash()));
-    let good = CheckResult::Satisfactory as i32;
+    let (good, bad) = (CheckResult::Satisfactory as i32, CheckResult::NotSatisfactory as i32);
     match kind {
         Kind::LineDisconnected(b) => vec![(line(&b.engine, &b.line), true)],
-        Kind::LineReconnected(b) => vec![(line(&b.engine, &b.line), false), (leak(&b.engine, &b.line), true)],
+        Kind::LineReconnected(b) => vec![
+            (line(&b.engine, &b.line), false),
+            (leak(&b.engine, &b.line), true),
+            (rework(&b.engine, &b.line), false),
+        ],
         Kind::LeakChecked(b) if b.result == good => vec![(leak(&b.engine, &b.line), false)],
+        Kind::LeakChecked(b) => vec![(leak(&b.engine, &b.line), true), (rework(&b.engine, &b.line), true)],
+        Kind::Inspected(b) if b.result != good => vec![(rework(&b.engine, &b.line), true)],
+        Kind::ReinspectedAlone(b) if b.result == bad && !b.line.is_empty() => vec![(rework(&b.engine, &b.line), true)],
+        Kind::ReinspectedAlone(b) if b.result == bad => vec![(latches(&b.engine, &b.access), true)],
         Kind::DefectRaised(b) if !b.line.is_empty() => vec![(damage(&b.engine, &b.line), true)],
         Kind::LineRepaired(b) => vec![(damage(&b.engine, &b.line), false)],
         Kind::PartReplaced(b) => vec![(damage(&b.engine, &b.line), false)],
         Kind::AccessOpened(b) => vec![(access(&b.engine, &b.access), true), (check, true)],
         Kind::AccessClosed(b) => vec![(access(&b.engine, &b.access), false)],
+        Kind::LatchesSeen(b) if b.all_latched.is_some() => {
+            vec![(latches(&b.engine, &b.access), b.all_latched == Some(false))]
+        }
         Kind::Isolated(b) => vec![(isolation(&b.engine, &b.isolation, &b.tag), true)],
         Kind::IsolationRestored(b) => vec![(isolation(&b.engine, &b.isolation, &b.tag), false)],
         Kind::FixtureFitted(b) => vec![(fixture(&b.engine, &b.fixture, &b.tag), true), (check, true)],
@@ -188,6 +219,8 @@ fn things(context: &Context<'_>, act: &Act<'_>, kind: &Kind) -> Vec<(Thing, bool
         Kind::ToolsOut(_) => vec![(tools, true), (check, true)],
         Kind::ToolsIn(_) => vec![(tools, false)],
         Kind::FinalCheckDone(_) => vec![(check, false)],
+        Kind::WashInterrupted(_) => vec![(Thing::Interruption(act.wash()), true)],
+        Kind::WashResumed(_) => vec![(Thing::Interruption(act.wash()), false)],
         Kind::CycleRun(b) if b.injection_started_ms.or(b.injection_ended_ms).is_some() => water(kind, true),
         Kind::MotoringAborted(b) if b.injection_started_ms.or(b.injection_ended_ms).is_some() => water(kind, true),
         Kind::RunUpDone(b) if b.result == good => water(kind, false),

@@ -23,7 +23,7 @@ use crate::v1::{CheckResult, CycleRun, DryCrankRun, EngineAt, RunUpWaived};
 use confirm::Starts;
 pub(super) use confirm::asked_for_s;
 pub(super) use injection::{Injection, injection_of_aborted, injection_of_cycle, is_valid};
-use wait::{Wait, Waiver};
+use wait::{Missed, Valid, Wait, Waiver};
 
 #[derive(Debug)]
 struct Plan<'c> {
@@ -45,8 +45,7 @@ struct Engine<'c> {
     decided: Option<Wait<'c>>,
     plans: Vec<Plan<'c>>,
     starts: Starts<'c>,
-    /// Injections whose window ended with no run recorded.
-    missed: Vec<Act<'c>>,
+    missed: Vec<Missed<'c>>,
     /// The newest injection, dried since or not.
     last_water: Option<Act<'c>>,
     /// The newest fact that ended whatever waiver there was.
@@ -101,11 +100,14 @@ impl<'c> Water<'c> {
     pub(super) fn run_up_missed(&self, context: &Context<'c>) -> Vec<Raised<'c>> {
         let ended = |wait: &&Wait<'c>| wait.window_end_s().is_some_and(|end_s| context.time_s >= end_s);
         let missed = |engine: &Engine<'c>| {
-            let waiting = engine.wait.as_ref().filter(ended).map(|wait| wait.first);
-            engine.missed.iter().copied().chain(waiting).collect::<Vec<Act<'c>>>()
+            let waiting = engine.wait.as_ref().filter(ended).map(Wait::missed);
+            engine.missed.iter().cloned().chain(waiting).collect::<Vec<Missed<'c>>>()
         };
-        let missed = self.engines.values().flat_map(missed);
-        missed.map(|first| Raised::new(Rule::RunUpMissed, Severity::Major, context, vec![first])).collect()
+        let raise = |Missed { first, washes }| {
+            let raised = Raised::new(Rule::RunUpMissed, Severity::Major, context, vec![first]);
+            Raised { also: washes, ..raised }
+        };
+        self.engines.values().flat_map(missed).map(raise).collect()
     }
 
     pub(super) fn open_items(&self, context: &Context<'c>) -> Vec<Open<'c>> {
@@ -190,7 +192,11 @@ impl<'c> Engine<'c> {
         self.wet.extend(act.washes());
         (self.last_water, self.last_void) = (Some(*act), Some(*act));
         self.dry_cranks = 0;
-        let valid = act.counts() && cycle.is_some_and(|c| is_valid(c, procedure.as_deref(), injection));
+        let valid = cycle.filter(|c| act.counts() && is_valid(c, procedure.as_deref(), injection)).map(|c| Valid {
+            act: *act,
+            begun_s: c.motoring_started_ms.map_or(injection.started_s, |ms| ms / 1000),
+            injected_s: injection.started_s,
+        });
         self.decided = None;
         let Some(wait) = &mut self.wait else {
             self.wait = Some(Wait {
@@ -201,7 +207,7 @@ impl<'c> Engine<'c> {
                 procedure,
                 waiver: None,
                 freeze: None,
-                anew: None,
+                cycles: Vec::new(),
             });
             return;
         };
@@ -209,15 +215,7 @@ impl<'c> Engine<'c> {
         wait.last_ended_s = wait.last_ended_s.max(injection.ended_s);
         wait.waiver = None;
         wait.take_earlier_end(act, injection, procedure);
-        let begun_after = wait.window_end_s().is_some_and(|end| injection.started_s > end);
-        if valid && begun_after && wait.allows(OverdueCloser::NewCycles) {
-            let (first, started_s, count) = wait.anew.get_or_insert((*act, injection.started_s, 0));
-            *count += 1;
-            if wait.procedure.as_ref().is_some_and(|p| *count >= p.cycle.count) {
-                self.missed.push(wait.first);
-                (wait.first, wait.first_started_s, wait.anew) = (*first, *started_s, None);
-            }
-        }
+        self.missed.extend(valid.into_iter().flat_map(|cycle| wait.renew(cycle)));
     }
 
     fn dry_crank(&mut self, context: &Context<'c>, act: &Act<'c>, b: &DryCrankRun) {
@@ -246,7 +244,7 @@ impl<'c> Engine<'c> {
             && lines.connected(&self.at.serial)
             && lines.connected_at(&self.at.serial, begun_s);
         if dries && (in_time || (run_up && wait.allows(OverdueCloser::RunUp))) {
-            self.missed.extend((!in_time).then_some(wait.first));
+            self.missed.extend((!in_time).then(|| wait.missed()));
             self.wait = None;
             self.dried();
         }
@@ -261,7 +259,7 @@ impl<'c> Engine<'c> {
     fn dried_otherwise(&mut self, happened_s: u64) {
         let in_time = |wait: &Wait<'_>| wait.window_end_s().is_none_or(|end| happened_s <= end);
         if self.wait.as_ref().is_none_or(|w| in_time(w) || w.allows(OverdueCloser::DriedOtherwise)) {
-            self.missed.extend(self.wait.as_ref().filter(|wait| !in_time(wait)).map(|wait| wait.first));
+            self.missed.extend(self.wait.as_ref().filter(|wait| !in_time(wait)).map(Wait::missed));
             self.wait = None;
             self.dried();
         }
@@ -271,7 +269,7 @@ impl<'c> Engine<'c> {
         let decided =
             |w: &Wait<'_>| w.window_end_s().is_some_and(|end| happened_s >= end) && w.allows(OverdueCloser::Decision);
         if self.wait.as_ref().is_some_and(decided) {
-            self.missed.extend(self.wait.as_ref().map(|wait| wait.first));
+            self.missed.extend(self.wait.as_ref().map(Wait::missed));
             self.decided = self.wait.take();
         }
     }

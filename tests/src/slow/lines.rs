@@ -131,7 +131,9 @@ fn found_bad<'v>(view: &'v View, serial: &'v str, line: &'v str, upto: usize) ->
         let spoken_of = joint(bad).unwrap_or(bad);
         acts.clone().any(|r| {
             let newer = r.place > spoken_of.place && r.counts(upto);
-            let made_again = reconnection(r).is_some() && newer;
+            // Nobody knows whether it was made before or after what was found.
+            let sure = bad.place > r.place || !r.unsure_against(bad);
+            let made_again = reconnection(r).is_some() && newer && sure;
             made_again || (is_disconnection(r) && r.place > bad.place)
         })
     };
@@ -191,7 +193,7 @@ pub fn items(view: &View, serial: &str, out: &mut Vec<OpenItem>) {
         }
         let rework = found_bad(view, serial, line, NOW);
         let joints = joints(view, serial, line, NOW);
-        let loose = joints.iter().rfind(|j| unsecured(view, j)).filter(|_| rework.is_none());
+        let loose = joints.iter().rfind(|j| unsecured(view, j));
         // line-unsecured: without the torque or locking asked, or with a tool past its date.
         if let Some(joint) = loose {
             open("line-unsecured", joint);

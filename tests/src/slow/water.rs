@@ -125,8 +125,6 @@ pub struct Waiting<'v> {
     pub dried_at: Vec<usize>,
     /// First injections whose window ended with nothing recorded in time.
     pub missed: Vec<Injection<'v>>,
-    /// Cycles up to this place made a window anew: they are not new for the next.
-    spent: Option<usize>,
     /// The first injection since the engine ran or was dried: new cycles do not move it.
     since: Option<Injection<'v>>,
 }
@@ -180,7 +178,7 @@ fn close(view: &View, serial: &str, state: &mut Waiting<'_>, act: &Act, place: u
     if is_valid_cycle(view, act, place + 1)
         && let Some(procedure) = procedure
     {
-        new_cycles(view, state, place, end_s, procedure);
+        new_cycles(view, state, place, procedure);
         return;
     }
     let injected: Vec<&Act> = state.open.iter().map(|i| i.act).collect();
@@ -216,22 +214,20 @@ fn close(view: &View, serial: &str, state: &mut Waiting<'_>, act: &Act, place: u
 }
 
 /// As many valid cycles as the procedure asks, begun after the window's end, take an overdue run away: the window is anew
-/// from their first injection.
-fn new_cycles(view: &View, state: &mut Waiting<'_>, place: usize, end_s: u64, procedure: &Procedure) {
-    if !procedure.run_up.overdue_closed_by.contains(&OverdueCloser::NewCycles) {
-        return;
+/// from their first injection. That one may be over too by then, and enough of them begun after its end.
+fn new_cycles(view: &View, state: &mut Waiting<'_>, place: usize, procedure: &Procedure) {
+    while procedure.run_up.overdue_closed_by.contains(&OverdueCloser::NewCycles) {
+        let end_s = state.window_end_s(view).unwrap_or(u64::MAX);
+        let begun_after = |i: &&Injection<'_>| motoring(i.act).map_or(i.start_s, |(start, _)| start) > end_s;
+        let cycles = state.open.iter().filter(|i| is_valid_cycle(view, i.act, place + 1));
+        let valid: Vec<_> = cycles.filter(begun_after).copied().collect();
+        if valid.len() < procedure.cycle.count as usize {
+            return;
+        }
+        let anew = valid[0].act.place;
+        state.missed.extend(state.first());
+        state.open.retain(|i| i.act.place >= anew);
     }
-    let begun_after = |i: &&Injection<'_>| motoring(i.act).map_or(i.start_s, |(start, _)| start) > end_s;
-    let valid: Vec<_> =
-        state.open.iter().filter(|i| is_valid_cycle(view, i.act, place + 1)).filter(begun_after).copied().collect();
-    let valid: Vec<_> = valid.into_iter().filter(|i| state.spent.is_none_or(|spent| i.act.place > spent)).collect();
-    if valid.len() < procedure.cycle.count as usize {
-        return;
-    }
-    let anew = valid[0].act.place;
-    state.missed.extend(state.first());
-    state.open.retain(|i| i.act.place >= anew);
-    state.spent = Some(place);
 }
 
 /// The newest injection, where one stands that no drying follows: no valid dry cranks after the last of them, no run, no other drying.

@@ -1,13 +1,12 @@
 //! What of a line is open, and what closing it would open.
 
 use super::Line;
-use super::joint::Joint;
 use crate::rules::case::{Act, Context};
 use crate::rules::item::{ItemKind, Open};
 
 impl<'c> Line<'c> {
     pub(super) fn open_items(&self, context: &Context<'c>, name: &str) -> Vec<Open<'c>> {
-        let mut opens: Vec<Open<'c>> = self.work_open(context, name).into_iter().collect();
+        let mut opens = self.work_open(context, name);
         if let (None, Some(by)) = (self.disconnected, self.joint.as_ref().and_then(|joint| joint.leak_due)) {
             opens.push(self.open(context, ItemKind::LeakCheckDue, by, name));
         }
@@ -19,15 +18,23 @@ impl<'c> Line<'c> {
         opens
     }
 
-    /// Of opening, rework, securing and inspection the one that is next.
-    fn work_open(&self, context: &Context<'c>, name: &str) -> Option<Open<'c>> {
-        let (kind, by, detail) = match (&self.disconnected, &self.rework, &self.joint) {
-            (Some(by), _, _) => (ItemKind::LineDisconnected, *by, String::new()),
-            (None, Some(by), _) => (ItemKind::ReworkDue, *by, String::new()),
-            (_, _, Some(Joint { unsecured: Some((by, why)), .. })) => (ItemKind::LineUnsecured, *by, why.clone()),
-            (_, _, Some(joint)) => (ItemKind::InspectionDue, *joint.unseen.first()?, String::new()),
-            _ => return None,
-        };
+    /// Opening hides all else; rework and securing stand in place of the inspection.
+    fn work_open(&self, context: &Context<'c>, name: &str) -> Vec<Open<'c>> {
+        let open = |kind, by, detail| self.work_item(context, name, kind, by, detail);
+        if let Some(by) = self.disconnected {
+            return vec![open(ItemKind::LineDisconnected, by, String::new())];
+        }
+        let mut opens: Vec<Open<'c>> =
+            self.rework.map(|by| open(ItemKind::ReworkDue, by, String::new())).into_iter().collect();
+        let Some(joint) = &self.joint else { return opens };
+        opens.extend(joint.unsecured.as_ref().map(|(by, why)| open(ItemKind::LineUnsecured, *by, why.clone())));
+        if opens.is_empty() {
+            opens.extend(joint.unseen.first().map(|by| open(ItemKind::InspectionDue, *by, String::new())));
+        }
+        opens
+    }
+
+    fn work_item(&self, context: &Context<'c>, name: &str, kind: ItemKind, by: Act<'c>, detail: String) -> Open<'c> {
         let mut open = self.open(context, kind, by, name);
         open.detail = detail;
         let asked = context.procedure(&by).and_then(|p| p.line(name));
@@ -38,7 +45,7 @@ impl<'c> Line<'c> {
         if kind != ItemKind::InspectionDue && checked && asked.is_some_and(|l| l.leak_check) {
             open.next.push(ItemKind::LeakCheckDue);
         }
-        Some(open)
+        open
     }
 
     fn open(&self, context: &Context<'c>, kind: ItemKind, by: Act<'c>, name: &str) -> Open<'c> {

@@ -175,3 +175,13 @@ fn what_was_found_deferred_already_is_no_isolation_of_this_wash() {
     w.act("tech", at(8, 10), Kind::FoundDeferred(v1::FoundDeferred { engine: engine(1), isolation, reference }));
     assert!(w.metal(at(9, 0)).is_empty());
 }
+
+#[test]
+fn a_latch_found_open_is_to_be_seen_again_though_nobody_recorded_the_close() {
+    let mut w = World::washing_by(WHOLE);
+    let unknown = Hash::of(b"a close that its station still holds");
+    let look = w.naming("stranger", at(8, 30), &[unknown], latches(Some(false)));
+    assert_eq!(w.metal(at(8, 35))[0], DUE);
+    w.naming("inspector", at(8, 40), &[look], latches(Some(true)));
+    assert!(!w.metal(at(9, 0)).contains(&DUE.to_owned()));
+}

@@ -180,3 +180,26 @@ fn settling_the_defect_on_paper_mends_no_line() {
     w.naming("certifier", at(8, 20), &[raised], Kind::DefectSettled(rectified));
     assert_eq!(w.metal(at(9, 0)), ["line-damaged 1 PS-1"]);
 }
+
+#[test]
+fn a_repair_by_nobody_known_is_not_the_inspector_s_own_and_is_inspected_by_nobody() {
+    let mut w = World::washing();
+    w.act("tech", at(8, 10), damage("PS-1"));
+    let repair = w.act("nobody", at(8, 20), replaced());
+    w.naming("inspector", at(8, 30), &[repair], inspected(1, "PS-1"));
+    assert!(line_items(&w, at(9, 0)).contains(&"line-damaged 1 PS-1".to_owned()));
+    assert!(!w.rules_broken(at(9, 0)).contains(&"self-inspected"));
+}
+
+#[test]
+fn a_joint_short_of_its_torque_that_was_found_wanting_is_both() {
+    let mut w = World::washing();
+    w.act("tech", at(8, 10), disconnected(1, "PS-1"));
+    let mut joint = reconnection(1, "PS-1");
+    joint.torque_millinewton_metres = None;
+    let joint = w.act("tech", at(8, 20), Kind::LineReconnected(joint));
+    w.naming("inspector", at(8, 30), &[joint], inspection(1, "PS-1", CheckResult::NotSatisfactory));
+    assert_eq!(line_items(&w, at(9, 0)), ["line-unsecured 1 PS-1", "rework-due 1 PS-1"]);
+    w.act("tech", at(8, 40), reconnected(1, "PS-1"));
+    assert_eq!(line_items(&w, at(9, 0)), ["inspection-due 1 PS-1"]);
+}

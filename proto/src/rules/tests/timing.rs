@@ -92,3 +92,11 @@ fn a_signer_enrolled_after_the_fact_came_in_is_a_minor_matter_that_somebody_else
     w.naming("certifier", at(8, 50), &[opened], Kind::FindingSettled(settlement("enrolled-late")));
     assert!(w.metal(at(9, 0)).is_empty(), "{:?}", w.metal(at(9, 0)));
 }
+
+#[test]
+fn a_run_up_that_changes_items_is_out_of_order_gravely() {
+    let mut w = World::washing();
+    let water = w.act("tech", at(9, 2), cycle(1, at(9, 0)));
+    w.naming("runner", at(9, 1), &[water], run_up(1, at(8, 50)));
+    assert_eq!(severity_of(&w, "time-disorder"), Some(Severity::Major));
+}

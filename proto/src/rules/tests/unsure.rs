@@ -2,6 +2,7 @@
 
 use crate::fact::Kind;
 use crate::rules::testing::*;
+use crate::v1;
 
 const SECOND: u64 = 1000;
 
@@ -154,4 +155,47 @@ fn a_run_that_may_have_begun_before_the_water_went_in_closes_nothing() {
     assert!(unsure(&w));
     w.act("runner", at(8, 40), run_up(1, at(8, 30)));
     assert!(!w.metal(at(9, 0)).contains(&"run-up-due 1".to_owned()));
+}
+
+fn leaking(w: &mut World, who: &str, at_ms: u64) {
+    let bad = v1::LeakChecked {
+        engine: engine(1),
+        line: "PS-1".into(),
+        method: v1::LeakCheckMethod::Function as i32,
+        result: v1::CheckResult::NotSatisfactory as i32,
+    };
+    w.act(who, at_ms, Kind::LeakChecked(bad));
+}
+
+#[test]
+fn a_joint_made_within_the_doubt_of_a_leak_is_connected_and_still_to_be_worked_again() {
+    for (apart_s, sure) in [(9, false), (10, true)] {
+        let mut w = unmeasured();
+        w.clock_ms = Some((0, at(8, 0)));
+        w.act("tech", at(8, 10), disconnected(1, "PS-1"));
+        leaking(&mut w, "mate", at(8, 20));
+        w.act("tech", at(8, 20) + apart_s * SECOND, reconnected(1, "PS-1"));
+        let found = w.metal(at(9, 0));
+        assert!(!found.contains(&"line-disconnected 1 PS-1".to_owned()), "{found:?}");
+        assert_eq!(found.contains(&"rework-due 1 PS-1".to_owned()), !sure, "{found:?}");
+        assert_eq!(unsure(&w), !sure);
+        w.act("tech", at(8, 40), reconnected(1, "PS-1"));
+        assert!(!w.metal(at(9, 0)).contains(&"rework-due 1 PS-1".to_owned()), "closed again, after both and sure");
+    }
+}
+
+#[test]
+fn two_looks_at_the_latches_that_nobody_can_put_in_order_leave_them_to_be_seen() {
+    for (good_s, open) in [(9, true), (10, false)] {
+        let mut w = World::washing_by(WHOLE);
+        w.clock_ms = Some((0, at(8, 0)));
+        w.act("tech", at(8, 10), access(1, true));
+        let shut = w.act("tech", at(8, 20), access(1, false));
+        let look = |all| {
+            Kind::LatchesSeen(v1::LatchesSeen { engine: engine(1), access: "fan cowl".into(), all_latched: Some(all) })
+        };
+        w.naming("mate", at(8, 30), &[shut], look(false));
+        w.naming("inspector", at(8, 30) + good_s * SECOND, &[shut], look(true));
+        assert_eq!(w.metal(at(9, 0)).contains(&"latch-check-due 1 fan cowl".to_owned()), open);
+    }
 }

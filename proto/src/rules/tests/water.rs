@@ -387,3 +387,18 @@ fn an_overdue_decision_let_count_decides_nothing_on_water_that_came_after_it() {
         assert_eq!(waits, water_after, "{:?}", w.metal(at(23, 30)));
     }
 }
+
+#[test]
+fn a_cycle_that_helped_to_open_a_window_anew_counts_for_the_next_one_if_it_began_after_its_end() {
+    let mut w = washed();
+    let day = at(24, 0);
+    w.act("tech", at(22, 2), cycle(1, at(22, 0)));
+    // The window opened by that cycle ended twelve hours later: both of these began after it.
+    w.act("tech", day + at(20, 2), cycle(1, day + at(20, 0)));
+    assert!(w.metal(day + at(20, 10)).contains(&"run-up-overdue 1".to_owned()), "it ran out with the first of two");
+    w.act("tech", day + at(20, 22), cycle(1, day + at(20, 20)));
+    let state = w.state_at(day + at(21, 0));
+    let due = state.items.iter().find(|i| i.kind == ItemKind::RunUpDue).unwrap();
+    assert_eq!(due.due_ms, Some(day + at(32, 0)));
+    assert_eq!(state.findings.iter().filter(|f| f.rule.name() == "run-up-missed").count(), 2);
+}

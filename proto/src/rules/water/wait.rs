@@ -15,6 +15,21 @@ pub(super) struct Waiver {
     pub(super) air_source: String,
 }
 
+/// A window that ended with no run recorded: the injection that opened it, and every wash that put water in meanwhile.
+#[derive(Debug, Clone)]
+pub(super) struct Missed<'c> {
+    pub(super) first: Act<'c>,
+    pub(super) washes: BTreeSet<Id>,
+}
+
+/// A cycle that counts: when it began to turn the engine, and when its injection started.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Valid<'c> {
+    pub(super) act: Act<'c>,
+    pub(super) begun_s: u64,
+    pub(super) injected_s: u64,
+}
+
 /// An engine that waits for its run.
 #[derive(Debug)]
 pub(super) struct Wait<'c> {
@@ -27,8 +42,8 @@ pub(super) struct Wait<'c> {
     pub(super) waiver: Option<(Act<'c>, Waiver)>,
     /// What said first that water in it may freeze, and why.
     pub(super) freeze: Option<(Act<'c>, String)>,
-    /// Valid cycles begun after the window ended: the first one, when it started, how many.
-    pub(super) anew: Option<(Act<'c>, u64, u32)>,
+    /// Valid cycles since the first injection.
+    pub(super) cycles: Vec<Valid<'c>>,
 }
 
 impl<'c> Wait<'c> {
@@ -50,6 +65,30 @@ impl<'c> Wait<'c> {
             self.first = if injection.started_s == self.first_started_s { *act } else { self.first };
             self.procedure = Some(procedure);
         }
+    }
+
+    /// Takes a valid cycle; as many as the procedure asks, begun after the window's end, open the window anew from the
+    /// first of them. What was missed
+    /// so.
+    pub(super) fn renew(&mut self, cycle: Valid<'c>) -> Vec<Missed<'c>> {
+        self.cycles.push(cycle);
+        let mut missed = Vec::new();
+        while let (Some(end_s), true) = (self.window_end_s(), self.allows(OverdueCloser::NewCycles)) {
+            self.cycles.retain(|cycle| cycle.begun_s > end_s);
+            let asked = self.procedure.as_ref().map_or(u32::MAX, |p| p.cycle.count.max(1));
+            let Some(first) = self.cycles.first().copied() else { break };
+            if self.cycles.len() < asked as usize {
+                break;
+            }
+            missed.push(self.missed());
+            (self.first, self.first_started_s) = (first.act, first.injected_s);
+        }
+        missed
+    }
+
+    /// What was missed when its window ended with no run recorded.
+    pub(super) fn missed(&self) -> Missed<'c> {
+        Missed { first: self.first, washes: self.washes.clone() }
     }
 
     /// Whether a start then would leave the margin before the window's end.
