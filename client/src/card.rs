@@ -117,6 +117,12 @@ impl Card {
         self.facts.iter().map(|fact| (fact.draft.clone(), fact.earlier.clone())).collect()
     }
 
+    /// Facts that it acts on of which nobody here knows what they are about.
+    pub fn strangers(&self, names: &Names) -> Vec<Hash> {
+        let all = self.facts.iter().flat_map(|fact| fact.draft.refers.iter().copied());
+        all.filter(|hash| names.subjects_of(hash).is_none()).collect()
+    }
+
     /// Remembers what the card named, once it is signed.
     pub fn remember(&self, signed: &[Hash], names: &mut Names) {
         for (label, wash) in &self.opens {
@@ -125,6 +131,7 @@ impl Card {
         for (fact, hash) in self.facts.iter().zip(signed) {
             if let Some(label) = &fact.label {
                 names.facts.insert(label.clone(), hash.to_string());
+                names.learn_subjects(hash, &fact.draft.subjects);
             }
         }
     }
@@ -154,17 +161,26 @@ impl Reader<'_> {
             None => self.context.now_ms,
         };
         let (mut refers, mut earlier) = (Vec::new(), Vec::new());
+        // Who acts on a fact acts on all that it is about: else the rules do not take it as meant.
+        let mut more = Vec::new();
         for name in texts(fact.get("acts_on"), "acts_on")? {
             match self.earlier(&about.wash_label, name) {
-                Some(place) => earlier.push(place),
-                None => refers.push(self.context.names.fact(&about.wash_label, name)?),
+                Some(place) => {
+                    more.extend(self.read[place].draft.subjects.iter().cloned());
+                    earlier.push(place);
+                }
+                None => {
+                    let hash = self.context.names.fact(&about.wash_label, name)?;
+                    more.extend(self.context.names.subjects_of(&hash).into_iter().flatten());
+                    refers.push(hash);
+                }
             }
         }
         let label = text(fact, "label")?.map(|label| format!("{}/{label}", about.wash_label));
         if label.as_ref().is_some_and(|label| self.read.iter().any(|f| f.label.as_ref() == Some(label))) {
             return Err("another fact of this card has its label".to_owned());
         }
-        let subjects = subjects::of(&kind, &about);
+        let subjects = subjects::of(&kind, &about, more);
         Ok(CardFact { label, draft: Draft { happened_ms, kind, subjects, refers }, earlier })
     }
 

@@ -123,7 +123,7 @@ async fn run(command: Command) -> Result<ExitCode, ClientError> {
         Command::Station(stations) => stations.run(),
         Command::Enrol(enrol) => enrol.run().await,
         Command::Procedure(procedures) => procedures.run().await,
-        Command::Fact { card, signing } => fact::sign(&card, &signing),
+        Command::Fact { card, signing } => fact::sign(&card, &signing).await,
         Command::Sync { station, tries, json } => {
             let mut station = Station::open(Home::open(&station)?, Arc::new(SystemClock))?;
             station::send(&mut station, tries, json).await

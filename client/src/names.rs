@@ -4,7 +4,8 @@
 use std::collections::BTreeMap;
 
 use rinsebook_proto::bytes::{Hash, Id};
-use rinsebook_proto::v1::EngineAt;
+use rinsebook_proto::fact::{MAX_SERVICE_ENVELOPE_BYTES, Signed, Subject};
+use rinsebook_proto::v1::{EngineAt, get_fact_request::By};
 use serde::{Deserialize, Serialize};
 use tonic::transport::Channel;
 
@@ -29,6 +30,8 @@ pub struct Names {
     pub washes: BTreeMap<String, Wash>,
     /// Envelope hashes, by the label of the wash and the label on the card: `wash/label`.
     pub facts: BTreeMap<String, String>,
+    /// What facts are about, by envelope hash: kind and id of each subject, as in "engine OT-1".
+    pub about: BTreeMap<String, Vec<String>>,
 }
 
 /// An aircraft that a card may name.
@@ -97,6 +100,25 @@ impl Names {
         Ok(())
     }
 
+    /// Takes in what a fact of the record is about, so that a card may act on it.
+    pub async fn learn_fact(&mut self, channel: Channel, fact: &Hash) -> Result<(), ClientError> {
+        let found = query::fact(channel, By::EnvelopeHash(fact.to_vec())).await?;
+        let envelope = found.fact.map(|fact| fact.envelope).unwrap_or_default();
+        if let Some(signed) = Signed::parse(&envelope, MAX_SERVICE_ENVELOPE_BYTES).ok().filter(|s| s.hash() == *fact) {
+            self.learn_subjects(fact, &signed.header().subjects);
+        }
+        Ok(())
+    }
+
+    pub(crate) fn learn_subjects(&mut self, fact: &Hash, subjects: &[Subject]) {
+        self.about.insert(fact.to_string(), subjects.iter().map(subject_text).collect());
+    }
+
+    /// What a fact is about; nothing where it is not known here.
+    pub(crate) fn subjects_of(&self, fact: &Hash) -> Option<Vec<Subject>> {
+        self.about.get(&fact.to_string()).map(|all| all.iter().filter_map(|text| subject_of(text)).collect())
+    }
+
     /// An aircraft by registration or id.
     pub(crate) fn aircraft_id(&self, name: &str) -> Result<Id, String> {
         find(name, self.aircraft.get(name).map(|a| &a.id), "aircraft", self.aircraft.keys())
@@ -133,6 +155,27 @@ impl Names {
         let labelled = self.facts.get(&format!("{wash}/{label}")).or_else(|| self.facts.get(label));
         let hex = labelled.map_or(label, String::as_str);
         Hash::from_hex(hex).ok_or_else(|| unknown(label, "fact", self.facts.keys()))
+    }
+}
+
+fn subject_text(subject: &Subject) -> String {
+    match subject {
+        Subject::Aircraft(id) => format!("aircraft {id}"),
+        Subject::Engine(serial) => format!("engine {serial}"),
+        Subject::Wash(id) => format!("wash {id}"),
+        Subject::Roster => "roster".to_owned(),
+        Subject::Device(id) => format!("device {id}"),
+    }
+}
+
+fn subject_of(text: &str) -> Option<Subject> {
+    match text.split_once(' ').unwrap_or((text, "")) {
+        ("aircraft", id) => Id::from_hex(id).map(Subject::Aircraft),
+        ("engine", serial) => Some(Subject::Engine(serial.to_owned())),
+        ("wash", id) => Id::from_hex(id).map(Subject::Wash),
+        ("roster", "") => Some(Subject::Roster),
+        ("device", id) => Id::from_hex(id).map(Subject::Device),
+        _ => None,
     }
 }
 

@@ -21,7 +21,7 @@ use serde_json::{Value, json};
 use tonic::transport::Channel;
 
 use crate::ClientError;
-pub(crate) use ask::{every_aircraft, every_device, every_person, every_procedure, text as text_of};
+pub(crate) use ask::{every_aircraft, every_device, every_person, every_procedure, fact, text as text_of};
 use json::Writer;
 
 /// Items block.

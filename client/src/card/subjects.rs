@@ -13,9 +13,9 @@ pub(super) struct About {
     pub(super) engines: Vec<String>,
 }
 
-/// A fact of a wash that names no engine is about all in its scope.
-pub(super) fn of(kind: &Kind, about: &About) -> Vec<Subject> {
-    let mut subjects: Vec<Subject> = Vec::new();
+/// A fact of a wash that names no engine is about all in its scope; `more` is what the facts that it acts on are about.
+pub(super) fn of(kind: &Kind, about: &About, more: Vec<Subject>) -> Vec<Subject> {
+    let mut subjects = more;
     if is_of_roster(kind) {
         subjects.push(Subject::Roster);
     }

@@ -183,3 +183,25 @@ fn a_fact_is_read_out_with_the_units_that_people_use() {
     assert_eq!(pairs(told(0)), ["rig: rig 3", "water: -0.5 °C", "volume: 300.5 L"]);
     assert_eq!(pairs(told(1)), ["completion: 2031-03-04", "performer: ida", "certificate number: INV-0042"]);
 }
+
+#[test]
+fn who_acts_on_a_fact_of_another_wash_and_engine_is_about_these_too() {
+    let mut names = names();
+    let of_another = [Subject::Engine("SN-9".to_owned()), Subject::Wash(Id([9; 16]))];
+    names.learn_subjects(&Hash([0xee; 32]), &of_another);
+    let text = format!(
+        "wash = \"north-1\"\n[[fact]]\nkind = \"finding-settled\"\nrule = \"torque-out\"\nacts_on = [\"{}\"]",
+        "ee".repeat(32)
+    );
+    let card = Card::parse(&text, &Context { names: &names, now_ms: 7, folder: None }).unwrap();
+    assert!(of_another.iter().all(|subject| card.facts[0].draft.subjects.contains(subject)));
+    assert!(card.strangers(&names).is_empty());
+    let again: Names = toml::from_str(&toml::to_string(&names).unwrap()).unwrap();
+    assert_eq!(again.subjects_of(&Hash([0xee; 32])).unwrap(), of_another, "as the station's folder keeps it");
+}
+
+#[test]
+fn a_fact_that_nobody_here_knows_is_a_stranger_until_it_is_asked_for() {
+    let text = format!("wash = \"north-1\"\n[[fact]]\nkind = \"remark\"\nacts_on = [\"{}\"]", "ee".repeat(32));
+    assert_eq!(read(&text).unwrap().strangers(&names()), [Hash([0xee; 32])]);
+}

@@ -3,20 +3,29 @@
 use std::path::Path;
 use std::process::ExitCode;
 
+use rinsebook_proto::bytes::Hash;
 use rinsebook_proto::clock::{Clock, SystemClock};
 use rinsebook_proto::rules::kind_name;
 
-use super::act::Signing;
-use super::{FAILED, print};
+use super::act::{Desk, Signing};
+use super::{FAILED, print, say};
 use crate::ClientError;
 use crate::card::{Card, Context};
 use crate::home::read;
+use crate::names::Names;
+use crate::remote;
 
-pub(super) fn sign(file: &Path, signing: &Signing) -> Result<ExitCode, ClientError> {
+pub(super) async fn sign(file: &Path, signing: &Signing) -> Result<ExitCode, ClientError> {
     let text = read(file)?;
     let mut desk = signing.open()?;
-    let folder = file.parent().map(Path::to_owned);
-    let card = Card::parse(&text, &Context { names: &desk.names, now_ms: SystemClock.wall_ms(), folder })?;
+    let (now_ms, folder) = (SystemClock.wall_ms(), file.parent().map(Path::to_owned));
+    let parse = |names: &Names| Card::parse(&text, &Context { names, now_ms, folder: folder.clone() });
+    let mut card = parse(&desk.names)?;
+    let strangers = card.strangers(&desk.names);
+    if !strangers.is_empty() {
+        ask_about(&mut desk, &strangers).await;
+        card = parse(&desk.names)?;
+    }
     let Some(hashes) = desk.sign(&card)? else {
         print(|o| writeln!(o, "nothing was signed"))?;
         return Ok(ExitCode::from(FAILED));
@@ -29,4 +38,22 @@ pub(super) fn sign(file: &Path, signing: &Signing) -> Result<ExitCode, ClientErr
         Ok(())
     })?;
     Ok(ExitCode::SUCCESS)
+}
+
+/// Asks the record what the facts are about that the card acts on. Without an answer it can be signed all the same: a
+/// station works offline.
+async fn ask_about(desk: &mut Desk, facts: &[Hash]) {
+    for fact in facts {
+        let learned = match remote::connect(&desk.station.home).await {
+            Ok(channel) => desk.names.learn_fact(channel, fact).await,
+            Err(error) => Err(error),
+        };
+        if let Err(error) = learned {
+            say(&format!(
+                "nobody here knows what fact {}… is about ({error}); an act on something of another wash or engine \
+                 counts only if it is signed with the network there",
+                fact.short()
+            ));
+        }
+    }
 }

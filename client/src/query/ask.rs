@@ -144,7 +144,7 @@ pub(super) async fn facts(channel: Channel, wash: Vec<u8>) -> Result<Vec<v1::Rec
     }
 }
 
-pub(super) async fn fact(channel: Channel, by: By) -> Result<v1::GetFactResponse, ClientError> {
+pub(crate) async fn fact(channel: Channel, by: By) -> Result<v1::GetFactResponse, ClientError> {
     let request = v1::GetFactRequest { by: Some(by.clone()) };
     let answer = RecordsClient::new(channel).get_fact(request).await?.into_inner();
     let fact = answer.fact.as_ref().ok_or_else(|| missing("the fact"))?;
