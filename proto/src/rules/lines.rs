@@ -158,7 +158,7 @@ impl<'c> Lines<'c> {
         }
     }
 
-    /// What was found not satisfactory, whoever looked: of a repair, then it is no repair; of an older reconnection, then
+    /// What was found not satisfactory, whoever looked; a repair that it names is no repair then. Of an older reconnection
     /// it is past.
     fn fail(&mut self, act: &Act<'c>, engine: Option<&EngineAt>, name: &str) {
         if act.revived {
@@ -168,8 +168,8 @@ impl<'c> Lines<'c> {
         let works = self.reconnections.iter().filter(|(work, body)| of_line(body) && act.names(work));
         let named: Vec<Act<'c>> = works.map(|(work, _)| *work).collect();
         let Some(line) = self.line(engine, name) else { return };
-        if line.damage.as_mut().is_some_and(|damage| damage.refuse(act)) {
-            return;
+        if let Some(damage) = &mut line.damage {
+            damage.refuse(act);
         }
         let past =
             |work: &Act<'_>| line.joint.as_ref().is_some_and(|joint| joint.act.is_after(work) && !joint.is_of(work));

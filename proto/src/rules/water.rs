@@ -36,6 +36,8 @@ struct Plan<'c> {
 struct Engine<'c> {
     at: EngineAt,
     soak: Option<(Act<'c>, u64)>,
+    /// Water went in by a procedure that is not known: nobody can tell when its soak is over.
+    soaks_unknown: bool,
     drying: Option<Act<'c>>,
     /// Every wash whose water is to be dried.
     wet: BTreeSet<Id>,
@@ -120,6 +122,7 @@ impl<'c> Engine<'c> {
         Engine {
             at: at.clone(),
             soak: None,
+            soaks_unknown: false,
             drying: None,
             wet: BTreeSet::new(),
             dry_cranks: 0,
@@ -188,6 +191,7 @@ impl<'c> Engine<'c> {
         if self.soak.is_none_or(|(_, end)| end <= soak_end_s) {
             self.soak = Some((*act, soak_end_s));
         }
+        self.soaks_unknown |= procedure.is_none();
         self.drying = Some(*act);
         self.wet.extend(act.washes());
         (self.last_water, self.last_void) = (Some(*act), Some(*act));
@@ -223,7 +227,7 @@ impl<'c> Engine<'c> {
         let (Some(started_ms), Some(ended_ms)) = (b.motoring_started_ms, b.motoring_ended_ms) else { return };
         let (started_s, ended_s) = (started_ms / 1000, ended_ms / 1000);
         let long_enough = ended_s.saturating_sub(started_s) >= procedure.dry_crank.length_min_s.into();
-        let after_soak = self.soak.is_none_or(|(_, end)| started_s >= end);
+        let after_soak = !self.soaks_unknown && self.soak.is_none_or(|(_, end)| started_s >= end);
         if speed >= procedure.motoring.speed_min_tenths_percent && long_enough && after_soak {
             self.dry_cranks += 1;
             if self.dry_cranks >= procedure.dry_crank.count {
@@ -252,6 +256,7 @@ impl<'c> Engine<'c> {
 
     fn dried(&mut self) {
         self.drying = None;
+        self.soaks_unknown = false;
         self.decided = None;
         self.wet.clear();
     }

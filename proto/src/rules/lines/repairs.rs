@@ -31,13 +31,11 @@ impl<'c> Damage<'c> {
         self.repaired.is_some_and(|repair| inspection.names(&repair) && inspection.by_another_than(&repair))
     }
 
-    /// Takes a look that found the repair not satisfactory; false where it looked at something else.
-    pub(super) fn refuse(&mut self, inspection: &Act<'_>) -> bool {
-        let named = self.repaired.is_some_and(|repair| inspection.names(&repair));
-        if named {
+    /// Takes a look that was not satisfactory: of the repair, or of something else.
+    pub(super) fn refuse(&mut self, inspection: &Act<'_>) {
+        if self.repaired.is_some_and(|repair| inspection.names(&repair)) {
             (self.repaired, self.refused) = (None, true);
         }
-        named
     }
 
     pub(super) fn detail(&self) -> String {

@@ -1,7 +1,7 @@
 //! What an engine waits for after its water: freezing, a planned start that nobody confirmed, a window that ended.
 
 use crate::bytes::Hash;
-use crate::fact::Kind;
+use crate::fact::{Kind, Subject};
 use crate::rules::testing::*;
 use crate::rules::{Blocks, ItemKind, Rule, Severity};
 use crate::v1;
@@ -241,7 +241,8 @@ fn drying_otherwise_and_a_decision_close_what_is_overdue_by_the_instant_they_hap
 
 #[test]
 fn new_cycles_begin_after_the_window_s_end() {
-    for (first_ms, anew) in [(window_end(), false), (window_end() + SECOND, true)] {
+    // Ten seconds of motoring come before the injection.
+    for (first_ms, anew) in [(window_end() + 10 * SECOND, false), (window_end() + 11 * SECOND, true)] {
         let mut w = washed();
         w.act("tech", at(21, 5), cycle(1, first_ms));
         w.act("tech", at(21, 20), cycle(1, at(21, 10)));
@@ -266,4 +267,15 @@ fn air_measured_in_the_wash_is_also_that_of_an_engine_which_nobody_listed() {
     w.act("tech", at(9, 10), Kind::CycleRun(body));
     w.act("tech", at(9, 20), outside(-20));
     assert!(is_open(&w, ItemKind::FreezeWatch, at(9, 30)));
+}
+
+#[test]
+fn a_dry_crank_dries_no_water_whose_soak_nobody_can_tell() {
+    let mut w = World::washing();
+    let of_another = Subject::Wash(id("a wash that was not opened"));
+    let subjects = vec![Subject::Aircraft(aircraft()), of_another, Subject::Engine("OT-1".into())];
+    let fact = w.sign("tech", at(9, 2), subjects, vec![], cycle(1, at(9, 0)), None);
+    w.put(fact, at(9, 2));
+    w.act("tech", at(9, 22), dry_crank(1, at(9, 20)));
+    assert!(is_open(&w, ItemKind::DryingDue, at(9, 30)));
 }
