@@ -83,8 +83,7 @@ impl<'c> Access<'c> {
         let listed = listed(context, act, name);
         let Some(cowl) = self.cowl(context, act, name) else { return };
         if cowl.open.is_none() {
-            // Another engine may hang there by now.
-            cowl.engine = act.engine().cloned().unwrap_or_else(|| cowl.engine.clone());
+            cowl.hang_at(context, act);
         }
         cowl.turns.opened(act.happened_s());
         cowl.for_leak_run = listed.is_some_and(|listed| listed.open_for_leak_run);
@@ -111,6 +110,7 @@ impl<'c> Access<'c> {
             self.ended.extend(first.map(|opened| Ended::new(ElementKind::Access, name, opened, *act)));
         } else if cowl.open.is_none() && !act.revived && newer {
             cowl.shut = Some(shut);
+            cowl.hang_at(context, act);
         }
         if !act.revived {
             self.closings.push((*act, openings));
@@ -192,6 +192,13 @@ impl<'c> Access<'c> {
 }
 
 impl<'c> Cowl<'c> {
+    /// Another engine may hang there by now.
+    fn hang_at(&mut self, context: &Context<'c>, act: &Act<'c>) {
+        if let Some(engine) = act.engine() {
+            (self.engine, self.belongs) = (engine.clone(), context.at_engine(act, engine));
+        }
+    }
+
     /// Latches are seen once it is closed.
     fn open_item(&self, name: &str) -> Option<Open<'c>> {
         let (kind, by) = match (&self.open, &self.shut) {

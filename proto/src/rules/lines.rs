@@ -41,7 +41,8 @@ struct Line<'c> {
     joint: Option<Joint<'c>>,
     /// What was found not satisfactory since the newest reconnection.
     rework: Option<Act<'c>>,
-    damage: Option<Damage<'c>>,
+    /// Each damage until its repair was inspected.
+    damages: Vec<Damage<'c>>,
     turns: Turns,
 }
 
@@ -72,7 +73,7 @@ impl<'c> Lines<'c> {
             Some(Kind::LeakChecked(b)) => self.leak_check(act, b),
             Some(Kind::DefectRaised(b)) if !act.revived && !b.line.is_empty() => {
                 if let Some(line) = self.line(b.engine.as_ref(), &b.line) {
-                    Damage::raise(&mut line.damage, act);
+                    line.damages.push(Damage::raised(act));
                 }
             }
             Some(Kind::LineRepaired(b)) if !b.data_reference.trim().is_empty() => {
@@ -92,7 +93,7 @@ impl<'c> Lines<'c> {
             last_opened: None,
             joint: None,
             rework: None,
-            damage: None,
+            damages: Vec::new(),
             turns: Turns::default(),
         }))
     }
@@ -153,9 +154,7 @@ impl<'c> Lines<'c> {
         if let Some(joint) = &mut line.joint {
             joint.seen(act);
         }
-        if line.damage.as_ref().is_some_and(|damage| damage.is_mended_by(act)) {
-            line.damage = None;
-        }
+        line.damages.retain(|damage| !damage.is_mended_by(act));
     }
 
     /// What was found not satisfactory, whoever looked; a repair that it names is no repair then. Of an older reconnection
@@ -168,9 +167,7 @@ impl<'c> Lines<'c> {
         let works = self.reconnections.iter().filter(|(work, body)| of_line(body) && act.names(work));
         let named: Vec<Act<'c>> = works.map(|(work, _)| *work).collect();
         let Some(line) = self.line(engine, name) else { return };
-        if let Some(damage) = &mut line.damage {
-            damage.refuse(act);
-        }
+        line.damages.iter_mut().for_each(|damage| damage.refuse(act));
         let past =
             |work: &Act<'_>| line.joint.as_ref().is_some_and(|joint| joint.act.is_after(work) && !joint.is_of(work));
         if named.is_empty() || !named.iter().all(past) {
@@ -196,8 +193,8 @@ impl<'c> Lines<'c> {
         if !act.revived {
             self.repairs.push(*act);
         }
-        if let Some(damage) = self.line(engine, name).and_then(|line| line.damage.as_mut()) {
-            damage.repair(act);
+        if let Some(line) = self.line(engine, name) {
+            line.damages.iter_mut().for_each(|damage| damage.repair(act));
         }
     }
 

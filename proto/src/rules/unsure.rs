@@ -3,8 +3,8 @@
 //! and with no doubt.
 //!
 //! A clock's doubt is 5 s and its last measured offset; 120 s where none was measured within 24 h (all common
-//! practice, no source). A lasting act stands from its first instant to its last: water from the start of injection to
-//! its end, a dry crank or a run from its start to its end.
+//! practice, no source). A lasting act stands from its first instant to its last: a cycle from the start of motoring to
+//! its end, a run from its start.
 
 use std::collections::{BTreeMap, HashSet};
 
@@ -155,17 +155,14 @@ fn parts<'c>(context: &Context<'c>, act: &Act<'c>) -> Vec<(Thing, Part<'c>)> {
 
 /// From when to when it lasted, in whole seconds.
 fn span_s(kind: &Kind, happened_s: u64) -> (u64, u64) {
-    let span = |from_ms: Option<u64>, to_ms: Option<u64>| {
-        let to_s = to_ms.map_or(happened_s, |ms| ms / 1000);
-        (from_ms.map_or(to_s, |ms| ms / 1000).min(to_s), to_s)
+    let from_ms = match kind {
+        Kind::CycleRun(b) => b.motoring_started_ms.or(b.injection_started_ms),
+        Kind::MotoringAborted(b) => b.motoring_started_ms.or(b.injection_started_ms),
+        Kind::DryCrankRun(b) => b.motoring_started_ms,
+        Kind::RunUpDone(b) => b.started_ms,
+        _ => None,
     };
-    match kind {
-        Kind::CycleRun(b) => span(b.injection_started_ms.or(b.motoring_started_ms), b.injection_ended_ms),
-        Kind::MotoringAborted(b) => span(b.injection_started_ms.or(b.motoring_started_ms), b.injection_ended_ms),
-        Kind::DryCrankRun(b) => span(b.motoring_started_ms, b.motoring_ended_ms),
-        Kind::RunUpDone(b) => span(b.started_ms, b.ended_ms),
-        _ => (happened_s, happened_s),
-    }
+    (from_ms.map_or(happened_s, |ms| ms / 1000).min(happened_s), happened_s)
 }
 
 /// What an act opens (true) and closes (false).

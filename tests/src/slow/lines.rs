@@ -246,13 +246,11 @@ pub fn self_inspected(view: &View, out: &mut Vec<Breach>) {
         for work in &view.acts {
             let same = work.fact.line() == inspection.fact.line()
                 && inspection.fact.engines().iter().all(|e| work.is_of(&e.serial));
-            let had_a_hand = match work.fact.kind {
-                Some(Kind::LineReconnected(_)) => had_a_hand(inspection, work),
-                // Nobody knows whether the signer of a repair was another, while that key is not known.
-                Some(Kind::LineRepaired(_) | Kind::PartReplaced(_)) => !independent(inspection, work),
-                _ => false,
-            };
-            if same && inspection.fact.names(&work.fact) && had_a_hand {
+            let is_work = matches!(
+                work.fact.kind,
+                Some(Kind::LineReconnected(_) | Kind::LineRepaired(_) | Kind::PartReplaced(_))
+            );
+            if same && is_work && inspection.fact.names(&work.fact) && had_a_hand(inspection, work) {
                 out.push(Breach::new(view, "self-inspected", Severity::Major, &[work, inspection]));
             }
         }

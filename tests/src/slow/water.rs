@@ -75,7 +75,12 @@ fn is_valid_dry_crank(view: &View, serial: &str, act: &Act, upto: usize) -> bool
         return false;
     };
     let (start_s, end_s) = (start_ms / 1000, end_ms / 1000);
-    let soaked = injections(view, serial, act.place).iter().all(|i| soak_end(view, i).is_some_and(|e| start_s >= e));
+    // Water by a procedure that is not known soaks nobody knows how long; what was dried since is dry.
+    let dried_at = waiting(view, serial, act.place).dried_at;
+    let dried = |i: &Injection<'_>| dried_at.iter().any(|place| *place > i.act.place);
+    let soaked = injections(view, serial, act.place)
+        .iter()
+        .all(|i| soak_end(view, i).map_or_else(|| dried(i), |end_s| start_s >= end_s));
     act.counts(upto)
         && soaked
         && b.speed_tenths_percent.is_some_and(|s| s >= procedure.motoring.speed_min_tenths_percent)
@@ -289,9 +294,9 @@ fn void(view: &View, serial: &str, act: &Act) -> bool {
         Some(Kind::StartPlanned(b)) => {
             a.is_of(serial) && too_late(view, serial, act.place, b.planned_start_ms.map(|ms| ms / 1000), end_s)
         }
-        Some(Kind::StartCancelled(_)) => view.acts.iter().any(|plan| {
-            matches!(plan.fact.kind, Some(Kind::StartPlanned(_))) && plan.is_of(serial) && a.fact.names(&plan.fact)
-        }),
+        Some(Kind::StartCancelled(_)) => {
+            newest_plan(view, serial, a.place).is_some_and(|plan| a.fact.names(&plan.fact))
+        }
         _ => a.is_of(serial) && injection(a).is_some(),
     });
     by_act || freezing(view, serial, NOW).is_some_and(|f| f.place > act.place)
@@ -306,12 +311,11 @@ fn too_late(view: &View, serial: &str, upto: usize, start_s: Option<u64>, end_s:
     }
 }
 
-/// The newest recorded plan for an engine, whoever signed it, that was not cancelled.
-fn newest_plan<'v>(view: &'v View, serial: &'v str) -> Option<&'v Act> {
-    let plans = view.of_engine(serial, NOW).filter(|a| matches!(a.fact.kind, Some(Kind::StartPlanned(_))));
-    let cancelled = |plan: &Act| {
-        view.acts.iter().any(|c| matches!(c.fact.kind, Some(Kind::StartCancelled(_))) && c.fact.names(&plan.fact))
-    };
+/// The newest recorded plan for an engine, whoever signed it, that nobody who may had cancelled before a place.
+fn newest_plan<'v>(view: &'v View, serial: &'v str, upto: usize) -> Option<&'v Act> {
+    let plans = view.of_engine(serial, upto).filter(|a| matches!(a.fact.kind, Some(Kind::StartPlanned(_))));
+    let cancels = |c: &Act| matches!(c.fact.kind, Some(Kind::StartCancelled(_))) && c.place < upto && c.counts(upto);
+    let cancelled = |plan: &Act| view.acts.iter().any(|c| cancels(c) && c.fact.names(&plan.fact));
     plans.filter(|p| !cancelled(p)).last()
 }
 
@@ -388,7 +392,7 @@ fn run_items(view: &View, serial: &str, out: &mut Vec<OpenItem>) {
         // start-awaited: while a valid waiver stands. It blocks from the second after the latest start, and where the start
         // that is planned leaves too little before the window's end.
         let latest_s = end_s - u64::from(procedure.run_up.start_margin_s);
-        let recorded = newest_plan(view, serial).map_or(waiver.own_start_s, planned_start_s);
+        let recorded = newest_plan(view, serial, NOW).map_or(waiver.own_start_s, planned_start_s);
         let planned_s = view.planned_start_s.or(recorded);
         let kept = planned_s.is_some_and(|p| p <= latest_s) && view.time_s <= latest_s;
         let stops = if kept { Stops::OnCondition } else { Stops::Going };

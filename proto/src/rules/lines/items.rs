@@ -10,7 +10,7 @@ impl<'c> Line<'c> {
         if let (None, Some(by)) = (self.disconnected, self.joint.as_ref().and_then(|joint| joint.leak_due)) {
             opens.push(self.open(context, ItemKind::LeakCheckDue, by, name));
         }
-        if let Some(damage) = &self.damage {
+        if let Some(damage) = self.damages.first() {
             let mut open = self.open(context, ItemKind::LineDamaged, damage.raised, name);
             open.detail = damage.detail();
             opens.push(open);

@@ -2,26 +2,23 @@
 
 use crate::rules::case::Act;
 
-/// A damaged line.
+/// One damage of a line.
 #[derive(Debug)]
 pub(super) struct Damage<'c> {
-    /// What raised it first.
+    /// What raised it: a repair before it mended something else.
     pub(super) raised: Act<'c>,
-    /// The newest that raised it: a repair before it mended something else.
-    newest: Act<'c>,
     repaired: Option<Act<'c>>,
     refused: bool,
 }
 
 impl<'c> Damage<'c> {
-    pub(super) fn raise(damage: &mut Option<Damage<'c>>, act: &Act<'c>) {
-        let known = damage.get_or_insert(Damage { raised: *act, newest: *act, repaired: None, refused: false });
-        (known.newest, known.repaired) = (*act, None);
+    pub(super) fn raised(by: &Act<'c>) -> Self {
+        Damage { raised: *by, repaired: None, refused: false }
     }
 
     pub(super) fn repair(&mut self, act: &Act<'c>) {
         let newer = self.repaired.is_none_or(|known| act.is_after(&known));
-        if act.counts() && newer && act.is_after(&self.newest) {
+        if act.counts() && newer && act.is_after(&self.raised) {
             (self.repaired, self.refused) = (Some(*act), false);
         }
     }

@@ -185,3 +185,21 @@ fn a_latch_found_open_is_to_be_seen_again_though_nobody_recorded_the_close() {
     w.naming("inspector", at(8, 40), &[look], latches(Some(true)));
     assert!(!w.metal(at(9, 0)).contains(&DUE.to_owned()));
 }
+
+#[test]
+fn an_access_opened_for_the_engine_that_hangs_there_is_not_that_of_an_engine_named_there_before() {
+    let mut w = World::washing_by(WHOLE);
+    w.list_aircraft("ZZ-OTHER", &["OT-9"]);
+    let of_another = |open| {
+        let mut kind = access(1, open);
+        if let Kind::AccessClosed(b) = &mut kind {
+            b.engine = Some(v1::EngineAt { position: 1, serial: "OT-9".into() });
+        }
+        kind
+    };
+    w.act("tech", at(8, 10), of_another(false));
+    w.act("tech", at(8, 20), access(1, true));
+    let there = w.history.state(&crate::rules::testing::id("ZZ-OTHER"), w.history.size(), at(9, 0));
+    assert!(!names(&there).iter().any(|name| name.starts_with("access-open")), "{:?}", names(&there));
+    assert!(w.metal(at(9, 0)).contains(&"access-open 1 fan cowl".to_owned()));
+}

@@ -203,3 +203,14 @@ fn a_joint_short_of_its_torque_that_was_found_wanting_is_both() {
     w.act("tech", at(8, 40), reconnected(1, "PS-1"));
     assert_eq!(line_items(&w, at(9, 0)), ["inspection-due 1 PS-1"]);
 }
+
+#[test]
+fn each_damage_of_a_line_stands_until_its_own_repair_was_inspected() {
+    let mut w = World::washing();
+    w.act("tech", at(8, 10), damage("PS-1"));
+    let repair = w.act("tech", at(8, 20), replaced());
+    let again = w.act("mate", at(8, 25), damage("PS-1"));
+    w.naming("inspector", at(8, 30), &[repair], inspected(1, "PS-1"));
+    let open = w.of_kind(crate::rules::ItemKind::LineDamaged, at(9, 0));
+    assert_eq!(open.iter().map(|item| item.opened_by.hash).collect::<Vec<_>>(), [again]);
+}

@@ -135,8 +135,8 @@ fn another_fixture_or_line_is_no_pair() {
 
 #[test]
 fn a_dry_crank_that_began_within_the_doubt_of_an_injection_dries_nothing() {
-    // Injection ends 08:12:00; the soak is 300 s, so that only clocks far off leave a valid dry crank in doubt.
-    for (offset_s, dried) in [(145, true), (146, false)] {
+    // The cycle happened at 08:13; the soak is 300 s, so that only clocks far off leave a valid dry crank in doubt.
+    for (offset_s, dried) in [(115, true), (116, false)] {
         let mut w = unmeasured();
         w.clock_ms = Some((offset_s * 1000, at(8, 0)));
         w.act("tech", at(8, 13), cycle(1, at(8, 10)));
