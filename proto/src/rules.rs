@@ -15,9 +15,11 @@
 //! A period is over at its end instant; a fact at that instant is in time.
 
 mod access;
+mod ahead;
 mod alone;
 pub mod answer;
 mod area;
+mod aside;
 mod assess;
 mod breaches;
 mod case;
@@ -69,6 +71,7 @@ use std::sync::Arc;
 use crate::bytes::{Hash, Id};
 use crate::fact::Signed;
 
+pub use ahead::Look;
 pub use assess::{Assessment, NOTHING_OPEN_NOTICE, NOTICE, Question, Verdict};
 pub use case::{LatestStart, State, Wash};
 pub use enrolments::{Enrolments, Texts};

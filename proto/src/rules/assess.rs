@@ -222,7 +222,7 @@ fn horizon(case: &Case<'_>, question: &Question, time_s: u64, now: &State) -> Op
 }
 
 /// A soak or window is over at its end; a start is too late from the second after the latest one.
-fn turning_points(state: &State) -> impl Iterator<Item = u64> {
+pub(super) fn turning_points(state: &State) -> impl Iterator<Item = u64> {
     let due = state.items.iter().filter_map(|item| item.due_ms).map(|ms| ms / 1000);
     due.chain(state.latest_starts.iter().map(|start| start.latest_start_ms / 1000 + 1))
 }

@@ -165,12 +165,12 @@ impl<'c> Act<'c> {
         other.is_among(&self.header().refers) && self.is_about_all_of(other)
     }
 
-    fn is_about_all_of(&self, other: &Act<'_>) -> bool {
+    pub(super) fn is_about_all_of(&self, other: &Act<'_>) -> bool {
         other.header().subjects.iter().all(|s| self.header().subjects.contains(s))
     }
 
     /// Whether it records that bytes with this digest were refused.
-    fn refuses(&self, digest: &Hash) -> bool {
+    pub(super) fn refuses(&self, digest: &Hash) -> bool {
         matches!(self.kind(), Some(Kind::FactRefused(b)) if b.received_digest == digest.0)
     }
 
@@ -270,7 +270,7 @@ impl<'c> Context<'c> {
     }
 }
 
-fn aircraft_named(act: &Act<'_>) -> Option<Id> {
+pub(super) fn aircraft_named(act: &Act<'_>) -> Option<Id> {
     act.header().subjects.iter().find_map(|s| match s {
         Subject::Aircraft(id) => Some(*id),
         _ => None,
@@ -336,6 +336,19 @@ impl<'h> Case<'h> {
         own.chain(asked).filter(move |at| *at > time_s)
     }
 
+    /// What its facts say, corrected or not.
+    pub(super) fn kinds(&self) -> impl Iterator<Item = &Kind> {
+        self.facts.iter().chain(self.corrections.versions()).filter_map(Fact::kind)
+    }
+
+    /// Devices that are named together with a wash of its facts.
+    pub(super) fn devices(&self) -> BTreeSet<Id> {
+        let subjects = self.facts.iter().flat_map(|fact| fact.header().subjects.iter());
+        let washes = subjects.filter(|s| matches!(s, Subject::Wash(_))).cloned().collect();
+        let near = self.history.near(&washes, |s| matches!(s, Subject::Device(_)));
+        near.into_iter().filter_map(|s| if let Subject::Device(id) = s { Some(id) } else { None }).collect()
+    }
+
     /// The facts in force in the order, those contested after all others.
     fn acts<'c>(&'c self, counted: &[bool], stand: &InForce<'c>) -> Vec<Act<'c>> {
         let all = self.facts.iter().zip(counted).filter(|(_, counted)| **counted);
@@ -357,51 +370,6 @@ impl<'h> Case<'h> {
             .filter(|a| a.fact.unread.is_none() || !(aside.contains(&a.original()) || aside.contains(&a.hash())))
             .collect();
         with_revived(kept)
-    }
-
-    /// Hashes of the facts that custody and certifying staff, two persons, set aside: each act has to be about all that
-    /// the fact set aside is about, and who agrees has to certify there.
-    pub(super) fn set_aside(&self, acts: &[Act<'_>]) -> HashSet<Hash> {
-        let of = |act: &&Act<'_>| matches!(act.kind(), Some(Kind::FactSetAside(_))) && act.counts();
-        let mut aside = HashSet::new();
-        for act in acts.iter().filter(of) {
-            for hash in &act.header().refers {
-                let targets =
-                    || acts.iter().filter(|target| target.is_among(std::slice::from_ref(hash)) || target.refuses(hash));
-                if targets().all(|target| act.is_about_all_of(target) && self.set_aside_agreed(acts, act, target)) {
-                    aside.insert(*hash);
-                }
-            }
-        }
-        aside
-    }
-
-    fn set_aside_agreed(&self, acts: &[Act<'_>], act: &Act<'_>, target: &Act<'_>) -> bool {
-        acts.iter().any(|by| {
-            matches!(by.kind(), Some(Kind::Countersigned(b))
-                if b.purpose == v1::CountersignPurpose::SetAsideAgreed as i32)
-                && by.names(act)
-                && by.by_another_than(act)
-                && by.counts()
-                && self.certifies_over(by, target)
-        })
-    }
-
-    /// Whether who signed may certify on the engines that the other fact is about; where their types are not known, on
-    /// one of those that hung on its aircraft.
-    fn certifies_over(&self, by: &Act<'_>, target: &Act<'_>) -> bool {
-        let types = target.header().subjects.iter().filter_map(|s| match s {
-            Subject::Engine(serial) => Some(self.roster.engine_type(serial, self.size).to_owned()),
-            _ => None,
-        });
-        let types: Vec<String> = types.filter(|t| !t.is_empty()).collect();
-        let types = match aircraft_named(target) {
-            _ if !types.is_empty() => Types::EachOf(types),
-            Some(aircraft) => Types::OneOf(self.roster.types_on(&aircraft, target.happened_s(), self.size)),
-            None => types_asked(&by.fact.held, &self.roster, self.size),
-        };
-        let recorded = &by.fact.held.recorded;
-        judge::standing(&self.roster, self.size, recorded, Asked::Certify, &types).0 == Standing::Counts
     }
 
     /// Folds the facts that `keep` lets pass, judged at a time.

@@ -179,6 +179,24 @@ pub(super) fn outstanding<'c>(
     (opens, heard_until_ms)
 }
 
+/// Instants at which a report of a device near this case comes to be known, or grows too old, after that time.
+pub(super) fn turning_points(case: &Case<'_>, time_s: u64) -> BTreeSet<u64> {
+    let texts = case.roster.procedures().iter().filter_map(|published| published.text.as_ref().ok());
+    let mut ages: BTreeSet<u64> = texts.map(|procedure| procedure.record.device_report_max_age_s.into()).collect();
+    ages.insert(REPORT_MAX_AGE_S);
+    let oldest_s = ages.last().copied().unwrap_or_default();
+    let mut instants = BTreeSet::new();
+    for device in case.devices() {
+        let reports = case.history.reports(&device).iter().filter(|heard| heard.index < case.size).rev();
+        let received_s = reports.map(|heard| heard.received_ms / 1000);
+        for at_s in received_s.take_while(|at_s| at_s + oldest_s > time_s) {
+            instants.insert(at_s);
+            instants.extend(ages.iter().map(|age_s| at_s + age_s));
+        }
+    }
+    instants
+}
+
 /// A name for people: the device's label, or the first digits of its id.
 fn label(roster: &Roster, device: &Id, size: u64) -> String {
     let known = roster.device(device, size).map(|d| d.label.clone()).filter(|label| !label.is_empty());

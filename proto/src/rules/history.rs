@@ -11,7 +11,7 @@ use super::case::Case;
 use super::enrolments::{Enrolments, Texts};
 use super::procedure::Procedure;
 use super::roster::Roster;
-use super::{Assessment, Question, Recorded, SignatureState, State};
+use super::{Assessment, Look, Question, Recorded, SignatureState, State};
 use crate::bytes::{Hash, Id};
 use crate::fact::{Envelope, Kind, MAX_SERVICE_ENVELOPE_BYTES, REPORT_TYPE, Signed, Subject};
 use crate::key::key_id;
@@ -265,6 +265,11 @@ impl History {
     /// What is open on an aircraft and what was found, as known at a size, judged at a time.
     pub fn state(&self, aircraft: &Id, size: u64, time_ms: u64) -> State {
         Case::new(self, aircraft, size).state(time_ms / 1000, None)
+    }
+
+    /// As [`History::state`], with the instant from which the same facts may say something else.
+    pub fn look(&self, aircraft: &Id, size: u64, time_ms: u64) -> Look {
+        super::ahead::look(&Case::new(self, aircraft, size), time_ms / 1000)
     }
 
     /// The answer to a question.

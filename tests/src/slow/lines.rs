@@ -219,6 +219,15 @@ pub fn items(view: &View, serial: &str, out: &mut Vec<OpenItem>) {
     }
 }
 
+/// A repair that another found good, and nobody bad before: one found bad is done again.
+fn found_good(view: &View, serial: &str, repair: &Act) -> bool {
+    let looks = inspections(view, serial, repair, NOW);
+    let bad_before = |place: usize| looks.clone().any(|(bad, good)| !good && bad.place < place);
+    looks
+        .clone()
+        .any(|(look, good)| good && independent(look, repair) && look.closes_from.is_some_and(|p| !bad_before(p)))
+}
+
 /// Damage raised on a line that no inspected repair follows.
 fn damages<'v>(view: &'v View, serial: &'v str, line: &'v str) -> Vec<&'v Act> {
     let acts = of_line(view, serial, line, NOW);
@@ -229,7 +238,7 @@ fn damages<'v>(view: &'v View, serial: &'v str, line: &'v str) -> Vec<&'v Act> {
                 Some(Kind::PartReplaced(_)) => true,
                 _ => false,
             };
-            to_data && repair.closes(damage, NOW) && inspected(view, serial, repair, NOW)
+            to_data && repair.closes(damage, NOW) && found_good(view, serial, repair)
         })
     };
     acts.clone().filter(|a| matches!(a.fact.kind, Some(Kind::DefectRaised(_))) && !mended(a)).collect()

@@ -9,7 +9,7 @@ use super::story::{Step, Story, Told, What, forged_fork, stories};
 use crate::bytes::Hash;
 use crate::fact::{Kind, Signed, engines_named};
 use crate::rules::testing::*;
-use crate::rules::{Blocks, Question, Severity, State};
+use crate::rules::{Blocks, Question, Severity, State, answer};
 use crate::v1::{self, Authority, CheckResult};
 
 /// A generator that the printed seed repeats: splitmix64 (Steele, Lea, Flood, 2014; constants from memory).
@@ -348,6 +348,38 @@ proptest! {
             time_ms = horizon_ms;
             jumps += 1;
             prop_assert!(jumps < 300, "horizons do not end");
+        }
+    }
+
+    #[test]
+    fn what_is_open_stays_as_it_is_until_the_instant_to_look_again_and_such_instants_end(
+        story in stories(3..18), start_min in 0..60u64, part in 0.0..1.0f64, reported in any::<bool>()
+    ) {
+        let mut told = story.told();
+        if reported {
+            told.w.report("tech", told.now_ms, 0);
+        }
+        let shown = |time_ms: u64| {
+            let state = told.w.state_at(time_ms);
+            let items: Vec<_> = state.items.iter().map(answer::item).collect();
+            let findings: Vec<_> = state.findings.iter().map(answer::finding).collect();
+            (items, findings)
+        };
+        let mut time_ms = at(8, start_min);
+        let mut looks = 0;
+        loop {
+            let look = told.w.history.look(&aircraft(), told.w.history.size(), time_ms);
+            let end_ms = look.again_ms.unwrap_or(time_ms + 400 * 24 * 3_600_000);
+            prop_assert!(end_ms > time_ms);
+            let now = shown(time_ms);
+            let between = time_ms + 1000 * ((end_ms - time_ms) as f64 / 1000.0 * part) as u64;
+            for before in [between, end_ms - 1000] {
+                prop_assert_eq!(&shown(before.max(time_ms)), &now, "at {}", before);
+            }
+            let Some(again_ms) = look.again_ms else { break };
+            time_ms = again_ms;
+            looks += 1;
+            prop_assert!(looks < 400, "they do not end");
         }
     }
 
