@@ -73,6 +73,8 @@ enum Command {
     Verify(verify::Args),
     /// Show what is open.
     Items(query::ItemsArgs),
+    /// Show what is open, and then every change as it comes.
+    Watch(query::watch::WatchArgs),
     /// Ask what stands in the way of one aircraft.
     Assess(query::AssessArgs),
     /// Show a fact, a wash or an aircraft.
@@ -130,6 +132,9 @@ async fn run(command: Command) -> Result<ExitCode, ClientError> {
         }
         Command::Verify(args) => verify::run(&args, &mut std::io::stdout()),
         Command::Items(args) => query::run_items(connect(&args.station).await?, &args, &mut std::io::stdout()).await,
+        Command::Watch(args) => {
+            query::watch::run_watch(async || connect(&args.station).await, &args, &mut std::io::stdout()).await
+        }
         Command::Assess(args) => query::run_assess(connect(&args.station).await?, &args, &mut std::io::stdout()).await,
         Command::Show(args) => query::run_show(connect(&args.station).await?, &args, &mut std::io::stdout()).await,
     }

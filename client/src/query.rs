@@ -8,6 +8,7 @@ pub mod render;
 #[cfg(test)]
 mod tests;
 pub mod text;
+pub mod watch;
 
 use std::io::Write;
 use std::path::PathBuf;

@@ -34,6 +34,7 @@ pub mod refusal;
 pub mod run;
 pub mod sequencer;
 pub mod snapshot;
+pub mod watch;
 
 pub use config::Config;
 pub use run::{Running, start};

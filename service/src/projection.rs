@@ -55,6 +55,11 @@ impl View {
         self.known.borrow().clone()
     }
 
+    /// Tells of every new state of knowledge.
+    pub fn news(&self) -> watch::Receiver<Known> {
+        self.known.clone()
+    }
+
     /// Waits until the projection has at least this size; false when it ends before.
     pub async fn reaches(&self, size: u64) -> bool {
         self.known.clone().wait_for(|known| known.size >= size).await.is_ok()

@@ -66,6 +66,11 @@ impl Queries {
         self.clock.wall_ms()
     }
 
+    /// The log's epoch.
+    pub fn epoch(&self) -> u32 {
+        self.epoch
+    }
+
     /// Waits for the size asked, and for all that was acknowledged before the question, and fixes what was left open.
     pub async fn settle(&self, moment: Moment) -> Result<AsOf, CallError> {
         self.view.caught_up().await;

@@ -175,6 +175,11 @@ async fn router(parts: Parts) -> axum::Router {
 }
 
 impl Running {
+    /// Entries in the log.
+    pub fn entries(&self) -> u64 {
+        self.figures.size.load(Ordering::SeqCst)
+    }
+
     /// SHA-256 of the authority's certificate.
     pub fn fingerprint(&self) -> Result<Hash, ServiceError> {
         self.authority.fingerprint()

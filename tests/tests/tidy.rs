@@ -37,7 +37,8 @@ const MAY_NAME: [(&str, &[(&str, &str)]); 3] = [
             ("query", "blobs error projection sequencer"),
             ("access", "authority error projection"),
             ("recovery", "admission blobs config desk error identity log projection sequencer snapshot"),
-            ("grpc", "admission authority blobs desk error identity log projection query rpc sequencer"),
+            ("watch", "error query"),
+            ("grpc", "admission authority blobs desk error identity log projection query rpc sequencer watch"),
             // The only wiring: it knows everybody.
             (
                 "run",

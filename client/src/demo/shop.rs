@@ -331,6 +331,11 @@ impl Wash {
         self.fact(kind, engines.to_vec(), happened_ms)
     }
 
+    /// A fact about the aircraft alone.
+    pub fn of_aircraft(&self, kind: Kind, happened_ms: u64) -> Draft {
+        self.fact(kind, Vec::new(), happened_ms)
+    }
+
     fn fact(&self, kind: Kind, also: Vec<Subject>, happened_ms: u64) -> Draft {
         let subjects = [vec![Subject::Aircraft(self.aircraft), Subject::Wash(self.id)], also].concat();
         Draft { happened_ms, kind, subjects, refers: vec![] }

@@ -29,7 +29,7 @@ enum Thing {
     /// By aircraft, position and name.
     Access(Option<Id>, u32, String),
     Latches(Option<Id>, u32, String),
-    Isolation(Option<Id>, u32, String, String),
+    Isolation(Option<Id>, u32, String),
     /// By serial number, name and tag.
     Fixture(String, String, String),
     /// By serial number.
@@ -45,7 +45,7 @@ impl Thing {
         match self {
             Thing::Line(_, name) | Thing::LeakCheck(_, name) | Thing::Rework(_, name) | Thing::Damage(_, name) => name,
             Thing::Access(_, _, name) | Thing::Latches(_, _, name) => name,
-            Thing::Isolation(_, _, name, _) | Thing::Fixture(_, name, _) => name,
+            Thing::Isolation(_, _, name) | Thing::Fixture(_, name, _) => name,
             Thing::Water(_) | Thing::Tools(_) | Thing::FinalCheck(_) | Thing::Interruption(_) => "",
         }
     }
@@ -181,9 +181,9 @@ fn things(context: &Context<'_>, act: &Act<'_>, kind: &Kind) -> Vec<(Thing, bool
         let (aircraft, position) = place(at);
         Thing::Latches(aircraft, position, name.to_owned())
     };
-    let isolation = |at: &Option<EngineAt>, name: &str, tag: &str| {
+    let isolation = |at: &Option<EngineAt>, name: &str| {
         let (aircraft, position) = place(at);
-        Thing::Isolation(aircraft, position, name.to_owned(), tag.to_owned())
+        Thing::Isolation(aircraft, position, name.to_owned())
     };
     let fixture =
         |at: &Option<EngineAt>, name: &str, tag: &str| Thing::Fixture(named(at), name.to_owned(), tag.to_owned());
@@ -209,8 +209,8 @@ fn things(context: &Context<'_>, act: &Act<'_>, kind: &Kind) -> Vec<(Thing, bool
         Kind::LatchesSeen(b) if b.all_latched.is_some() => {
             vec![(latches(&b.engine, &b.access), b.all_latched == Some(false))]
         }
-        Kind::Isolated(b) => vec![(isolation(&b.engine, &b.isolation, &b.tag), true)],
-        Kind::IsolationRestored(b) => vec![(isolation(&b.engine, &b.isolation, &b.tag), false)],
+        Kind::Isolated(b) => vec![(isolation(&b.engine, &b.isolation), true)],
+        Kind::IsolationRestored(b) => vec![(isolation(&b.engine, &b.isolation), false)],
         Kind::FixtureFitted(b) => vec![(fixture(&b.engine, &b.fixture, &b.tag), true), (check, true)],
         Kind::FixtureRemoved(b) => vec![(fixture(&b.engine, &b.fixture, &b.tag), false)],
         Kind::ToolsOut(_) => vec![(tools, true), (check, true)],

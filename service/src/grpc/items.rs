@@ -1,21 +1,20 @@
 //! OpenItems: what is open, and what stands in the way.
 
-use std::pin::Pin;
-
 use rinsebook_proto::bytes::Id;
 use rinsebook_proto::v1;
-use tokio_stream::Stream;
+use tokio_stream::wrappers::ReceiverStream;
 use tonic::{Request, Response, Status};
 
 use crate::error::CallError;
 use crate::query::{Moment, Queries, id, page};
 use crate::rpc::open_items_server::OpenItems;
+use crate::watch::watch;
 
 /// See the module.
 #[derive(Clone)]
 pub struct ItemsService(pub Queries);
 
-type Watched = Pin<Box<dyn Stream<Item = Result<v1::WatchItemsResponse, Status>> + Send>>;
+type Watched = ReceiverStream<Result<v1::WatchItemsResponse, Status>>;
 
 #[tonic::async_trait]
 impl OpenItems for ItemsService {
@@ -46,8 +45,9 @@ impl OpenItems for ItemsService {
         Ok(Response::new(v1::ListItemsResponse { aircraft, as_of, next_page_token }))
     }
 
-    async fn watch_items(&self, _: Request<v1::WatchItemsRequest>) -> Result<Response<Watched>, Status> {
-        Err(CallError::NotOffered("watching; ask with ListItems").into())
+    async fn watch_items(&self, request: Request<v1::WatchItemsRequest>) -> Result<Response<Watched>, Status> {
+        let answers = watch(self.0.clone(), request.into_inner()).await?;
+        Ok(Response::new(ReceiverStream::new(answers)))
     }
 
     async fn assess(&self, request: Request<v1::AssessRequest>) -> Result<Response<v1::AssessResponse>, Status> {

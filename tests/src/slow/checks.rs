@@ -43,12 +43,18 @@ pub fn shuts(view: &View, act: &Act) -> Option<Element> {
         Kind::FixtureRemoved(b) => element("fixture", act, &b.fixture, &b.tag),
         Kind::AccessClosed(b) => element("access", act, &b.access, ""),
         Kind::IsolationRestored(b) => {
-            let asked = view.procedure(act).and_then(|p| p.isolations.iter().find(|i| i.name == b.isolation));
-            let good = b.tested == Some(true) || !asked.is_some_and(|i| i.tested);
-            if good { element("isolation", act, &b.isolation, "") } else { None }
+            // Asked by the procedure of whoever restores it or of whoever isolated it: one of them may not be known.
+            let isolated = view.acts.iter().filter(|a| a.place < act.place && is_of(a, &b.isolation));
+            let procedures = isolated.chain([act]).filter_map(|a| view.procedure(a));
+            let asked = procedures.flat_map(|p| &p.isolations).any(|i| i.name == b.isolation && i.tested);
+            if b.tested == Some(true) || !asked { element("isolation", act, &b.isolation, "") } else { None }
         }
         _ => None,
     }
+}
+
+fn is_of(act: &Act, isolation: &str) -> bool {
+    matches!(&act.fact.kind, Some(Kind::Isolated(b)) if b.isolation == isolation)
 }
 
 /// The access whose latches an act is about.
@@ -66,10 +72,9 @@ pub fn still_open<'v>(view: &'v View, group: &str, upto: usize) -> Vec<(Element,
         let Some(what) = opens(opening).filter(|e| e.group == group) else { continue };
         let same = |a: &&Act| opens(a).as_ref() == Some(&what) && a.place < upto;
         let openings: Vec<&Act> = view.acts.iter().filter(same).collect();
-        let closed = view
-            .acts
-            .iter()
-            .any(|c| shuts(view, c).as_ref() == Some(&what) && c.closes(opening, upto) && c.is_sure_against(&openings));
+        let closings = view.acts.iter().filter(|c| shuts(view, c).as_ref() == Some(&what));
+        let closed =
+            closings.clone().any(|c| c.closes(opening, upto) && c.is_sure_against(&openings, closings.clone()));
         if !closed {
             open.push((what, opening));
         }

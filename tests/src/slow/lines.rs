@@ -35,7 +35,10 @@ fn is_disconnection(act: &Act) -> bool {
 pub fn disconnected<'v>(view: &'v View, serial: &'v str, line: &'v str, upto: usize) -> Vec<&'v Act> {
     let acts = of_line(view, serial, line, upto);
     let openings: Vec<&Act> = acts.clone().filter(|a| is_disconnection(a)).collect();
-    let closes = |r: &Act, d: &Act| reconnection(r).is_some() && r.closes(d, upto) && r.is_sure_against(&openings);
+    let joints = of_line(view, serial, line, NOW).filter(|a| reconnection(a).is_some());
+    let closes = |r: &Act, d: &Act| {
+        reconnection(r).is_some() && r.closes(d, upto) && r.is_sure_against(&openings, joints.clone())
+    };
     openings.iter().copied().filter(|d| !acts.clone().any(|r| closes(r, d))).collect()
 }
 

@@ -65,10 +65,15 @@ impl Act {
         later.fact.begun_s().saturating_sub(earlier.fact.happened_s)
     }
 
-    /// Its order is sure against each of them that stands before it: a closing that is not sure against one opening of an
-    /// item leaves the item as it was.
-    pub fn is_sure_against(&self, openings: &[&Act]) -> bool {
-        !openings.iter().any(|o| o.place < self.place && self.unsure_against(o))
+    /// Its order is sure against each of the openings that stands before it, and it stands after every closing that is not:
+    /// a closing that may have come before what it would close leaves the item open until it is closed again, after both.
+    pub fn is_sure_against<'v>(&self, openings: &[&Act], closings: impl Iterator<Item = &'v Act> + Clone) -> bool {
+        let unsure = |o: &Act| closings.clone().any(|c| c.is_unsure_closing_of(o) && c.place >= self.place);
+        !openings.iter().any(|o| o.place < self.place && (self.unsure_against(o) || unsure(o)))
+    }
+
+    fn is_unsure_closing_of(&self, opening: &Act) -> bool {
+        self.closes_from.is_some() && self.unsure_against(opening)
     }
 
     /// By how much its time may be off: 5 s and the device's last offset; two minutes where that was not measured within a
@@ -77,7 +82,7 @@ impl Act {
         let header = self.fact.header();
         match (header.clock_offset_ms, header.clock_measured_ms) {
             (Some(off_ms), Some(measured_ms)) if header.recorded_ms.abs_diff(measured_ms) <= DAY_MS => {
-                5_000 + off_ms.unsigned_abs()
+                5_000 + off_ms.unsigned_abs() / 1000 * 1000
             }
             _ => 120_000,
         }

@@ -187,7 +187,7 @@ fn close(view: &View, serial: &str, state: &mut Waiting<'_>, act: &Act, place: u
         return;
     }
     let injected: Vec<&Act> = state.open.iter().map(|i| i.act).collect();
-    if act.place < last.act.place || !act.is_sure_against(&injected) {
+    if act.place < last.act.place || !act.is_sure_against(&injected, drying_acts(view, serial)) {
         return;
     }
     let (in_time, late_allowed, dries) = match &act.fact.kind {
@@ -218,6 +218,15 @@ fn close(view: &View, serial: &str, state: &mut Waiting<'_>, act: &Act, place: u
     state.since = None;
 }
 
+/// All that may dry the engine: two tablets may disagree whether it came before or after the water.
+fn drying_acts<'v>(view: &'v View, serial: &'v str) -> impl Iterator<Item = &'v Act> + Clone {
+    view.of_engine(serial, NOW).filter(|a| match &a.fact.kind {
+        Some(Kind::RunUpDone(b)) => b.result == CheckResult::Satisfactory as i32,
+        Some(Kind::DryCrankRun(_) | Kind::EngineStarted(_) | Kind::DriedOtherwise(_)) => true,
+        _ => false,
+    })
+}
+
 /// As many valid cycles as the procedure asks, begun after the window's end, take an overdue run away: the window is anew
 /// from their first injection. That one may be over too by then, and enough of them begun after its end.
 fn new_cycles(view: &View, state: &mut Waiting<'_>, place: usize, procedure: &Procedure) {
@@ -240,7 +249,9 @@ fn not_dried<'v>(view: &'v View, serial: &'v str, upto: usize) -> Option<Injecti
     let dried_at = waiting(view, serial, upto).dried_at;
     let all = injections(view, serial, upto);
     let wet = all.iter().any(|i| {
-        let cranks = view.of_engine(serial, upto).filter(|c| c.closes(i.act, upto));
+        let injected: Vec<&Act> = all.iter().map(|i| i.act).collect();
+        let sure = |c: &&Act| c.is_sure_against(&injected, drying_acts(view, serial));
+        let cranks = view.of_engine(serial, upto).filter(|c| c.closes(i.act, upto)).filter(sure);
         let valid = cranks.filter(|c| is_valid_dry_crank(view, serial, c, upto)).count();
         let asked = view.procedure(i.act).map_or(usize::MAX, |p| p.dry_crank.count as usize);
         valid < asked && !dried_at.iter().any(|place| *place > i.act.place)
