@@ -7,7 +7,7 @@
 use std::collections::{BTreeMap, HashMap};
 use std::sync::Arc;
 
-use anyhow::{Context as _, Result, ensure};
+use anyhow::{Result, ensure};
 use prost::Message;
 use rinsebook_client::card::{Card, Context};
 use rinsebook_client::names::{Aircraft, Names};
@@ -65,6 +65,20 @@ pub struct Delivery {
     pub seen_size: Option<u64>,
     /// Device clock minus service clock, measured when it was written down; absent: never measured.
     pub clock_offset_ms: Option<i64>,
+    /// What became of its facts.
+    pub outcome: Came,
+}
+
+/// What became of a fact that came.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq)]
+pub enum Came {
+    /// It stands in the log.
+    #[default]
+    Admitted,
+    /// It could not be taken: the service recorded that instead.
+    Refused,
+    /// Its place was taken by the fact before it: the service recorded both.
+    Forked,
 }
 
 #[derive(Debug, Clone, Default)]
@@ -126,21 +140,24 @@ impl Record {
             service_device: id("service").to_vec(),
             ..Default::default()
         });
-        self.custody(kind, vec![], at_ms)?;
+        self.custody(kind, vec![], at_ms, None)?;
         self.record = self.history.hash_of(0);
         Ok(())
     }
 
-    fn enrol(&mut self, name: &str, authorities: &[Authority], at_ms: u64) -> Result<()> {
+    /// Enrols somebody with their key and what they may do.
+    pub fn enrol(&mut self, name: &str, authorities: &[Authority], at_ms: u64) -> Result<()> {
         let person = v1::PersonEnrolled { person: id(name).to_vec(), ..Default::default() };
-        self.custody(Kind::PersonEnrolled(person), vec![], at_ms)?;
+        // One card: a fact signed before is judged by what the whole card says.
+        let card = Some(Id::random());
+        self.custody(Kind::PersonEnrolled(person), vec![], at_ms, card)?;
         let enrolled = rinsebook_client::enrol::person_key(id(name), &key_of(name));
-        let at = self.custody(Kind::KeyEnrolled(enrolled), vec![], at_ms)?;
+        let at = self.custody(Kind::KeyEnrolled(enrolled), vec![], at_ms, card)?;
         self.label(&format!("key-{name}"), at);
         for authority in authorities {
             let granted =
                 v1::AuthorityGranted { person: id(name).to_vec(), authority: *authority as i32, ..Default::default() };
-            let at = self.custody(Kind::AuthorityGranted(granted), vec![], at_ms)?;
+            let at = self.custody(Kind::AuthorityGranted(granted), vec![], at_ms, card)?;
             self.label(&format!("{name}-{}", format!("{authority:?}").to_lowercase()), at);
         }
         Ok(())
@@ -161,7 +178,7 @@ impl Record {
             aircraft_type: "invented".to_owned(),
             engines: engines.into_iter().map(installed).collect(),
         });
-        self.custody(kind, also, at_ms).map(|_| ())
+        self.custody(kind, also, at_ms, None).map(|_| ())
     }
 
     /// Publishes a procedure's text.
@@ -177,10 +194,10 @@ impl Record {
             engine_type: read.engine_type,
             title: read.title,
         });
-        self.custody(kind, vec![], at_ms).map(|_| ())
+        self.custody(kind, vec![], at_ms, None).map(|_| ())
     }
 
-    fn custody(&mut self, kind: Kind, also: Vec<Subject>, at_ms: u64) -> Result<u64> {
+    fn custody(&mut self, kind: Kind, also: Vec<Subject>, at_ms: u64, card: Option<Id>) -> Result<u64> {
         let draft = rinsebook_client::enrol::roster_fact(kind, also, at_ms);
         let by = Delivery {
             station: "desk".to_owned(),
@@ -189,8 +206,9 @@ impl Record {
             recorded_ms: None,
             seen_size: None,
             clock_offset_ms: Some(0),
+            outcome: Came::Admitted,
         };
-        self.sign(&draft, &by, None)
+        self.sign(&draft, &by, card).map(|_| self.history.size() - 1)
     }
 
     fn label(&mut self, label: &str, index: u64) {
@@ -211,17 +229,17 @@ impl Record {
         for fact in &read.facts {
             let mut draft = fact.draft.clone();
             draft.refers.extend(fact.earlier.iter().map(|at| signed[*at]));
-            let index = self.sign(&draft, &by, card_id)?;
-            signed.push(self.history.hash_of(index).context("just taken in")?);
+            signed.push(self.sign(&draft, &by, card_id)?);
             if let Some(label) = &fact.label {
-                self.indices.insert(label.clone(), index);
+                self.indices.insert(label.clone(), self.history.size() - 1);
             }
         }
         read.remember(&signed, &mut self.names);
         Ok(())
     }
 
-    fn sign(&mut self, draft: &Draft, by: &Delivery, card: Option<Id>) -> Result<u64> {
+    /// Signs a fact and takes in what became of it; its hash.
+    fn sign(&mut self, draft: &Draft, by: &Delivery, card: Option<Id>) -> Result<Hash> {
         let mut subjects = draft.subjects.clone();
         subjects.sort();
         subjects.dedup();
@@ -234,7 +252,7 @@ impl Record {
             record: self.record.unwrap_or(Hash::ZERO),
             device: id(&by.station),
             run: run_id,
-            counter: run.counter,
+            counter: run.counter - u64::from(by.outcome == Came::Forked),
             previous: run.previous.unwrap_or(Hash::ZERO),
             author_key: key::key_id(&signer.verifying_key()),
             happened_ms: draft.happened_ms,
@@ -248,9 +266,33 @@ impl Record {
         };
         let fact = Signed::sign(header, draft.kind.clone(), &signer);
         ensure!(fact.kind().is_some(), "nobody could read this fact: {:?}", fact.body());
-        run.counter += 1;
-        run.previous = Some(fact.hash());
-        Ok(self.put(fact, by.received_ms))
+        let hash = fact.hash();
+        if by.outcome != Came::Forked {
+            (run.counter, run.previous) = (run.counter + 1, Some(hash));
+        }
+        match by.outcome {
+            Came::Admitted => {
+                self.put(fact, by.received_ms);
+            }
+            Came::Refused => self.service(refused(&fact), fact.header().subjects.clone(), by.received_ms)?,
+            Came::Forked => self.service(fork_seen(&fact), fact.header().subjects.clone(), by.received_ms)?,
+        }
+        Ok(hash)
+    }
+
+    /// A fact of the service.
+    fn service(&mut self, kind: Kind, subjects: Vec<Subject>, received_ms: u64) -> Result<()> {
+        let draft = Draft { happened_ms: received_ms, kind, subjects, refers: vec![] };
+        let by = Delivery {
+            station: "service".to_owned(),
+            signer: "service".to_owned(),
+            received_ms,
+            recorded_ms: None,
+            seen_size: None,
+            clock_offset_ms: None,
+            outcome: Came::Admitted,
+        };
+        self.sign(&draft, &by, None).map(|_| ())
     }
 
     fn put(&mut self, fact: Signed, received_ms: u64) -> u64 {
@@ -288,17 +330,7 @@ impl Record {
         };
         let envelope = Envelope::sign(report.encode_to_vec(), REPORT_TYPE, &key_of("report key"));
         let kind = Kind::DeviceReported(v1::DeviceReported { report: envelope.bytes().to_vec() });
-        let draft =
-            Draft { happened_ms: received_ms, kind, subjects: vec![Subject::Device(id(station))], refers: vec![] };
-        let by = Delivery {
-            station: "service".to_owned(),
-            signer: "service".to_owned(),
-            received_ms,
-            recorded_ms: None,
-            seen_size: None,
-            clock_offset_ms: None,
-        };
-        self.sign(&draft, &by, None).map(|_| ())
+        self.service(kind, vec![Subject::Device(id(station))], received_ms)
     }
 
     /// Stations that signed something, the custodian's desk and the service apart.
@@ -308,4 +340,26 @@ impl Record {
         stations.sort();
         stations
     }
+}
+
+fn refused(fact: &Signed) -> Kind {
+    let header = fact.header();
+    Kind::FactRefused(v1::FactRefused {
+        device: header.device.to_vec(),
+        run: header.run.to_vec(),
+        counter: header.counter,
+        received_digest: fact.hash().to_vec(),
+        received_bytes: fact.bytes().len() as u64,
+        reason: v1::RefusalReason::TooLarge as i32,
+    })
+}
+
+fn fork_seen(fact: &Signed) -> Kind {
+    let header = fact.header();
+    Kind::ForkSeen(v1::ForkSeen {
+        device: header.device.to_vec(),
+        run: header.run.to_vec(),
+        counter: header.counter,
+        envelope: fact.bytes().to_vec(),
+    })
 }

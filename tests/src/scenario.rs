@@ -16,12 +16,24 @@
 //! verdict = "blocked"
 //! items = ["@wash", "run-up-due 2, due 20:00:00", "soaking 2, due 09:05:00, not blocking"]
 //! findings = ["speed-low 2 (minor)"]
+//!
+//! [[scenario.step]]                    # a newer revision of a procedure, with what is added to its text
+//! at = 09:00:00
+//! publish = "Bare r1"
+//! revision = 2
+//! added = "…"
+//!
+//! [[scenario.step]]                    # somebody enrolled late
+//! at = 09:00:00
+//! enrol = "nemo"
+//! may = ["perform"]
 //! ```
 //!
 //! A card has also `station` (else "ramp-1"), `signed` (when it was written down), `seen` (the label of the first fact that
-//! the station had not seen yet), `offset_s` (its clock's), `wash`, `aircraft`, `new_run`, `lost`. A moment has also
+//! the station had not seen yet), `offset_s` (its clock's), `wash`, `aircraft`, `new_run`, `lost`, `came` ("refused", or
+//! "forked": at the place of the fact before it). A moment has also
 //! `judged` (a time), `known_before` (a label), `start` (a supposed planned start), `assume_closed`, `silent` (stations
-//! that do not report; the others do, just before), `latest_starts`, `conditions`, `horizon`, `first_line`. In cards
+//! that do not report; the others do, just before), `unsent` (what each station says to have left), `latest_starts`, `conditions`, `horizon`, `first_line`. In cards
 //! "$index:LABEL" stands for a fact's index and "$key:NAME" for a person's key id.
 
 use std::collections::BTreeMap;
@@ -30,10 +42,11 @@ use anyhow::{Context as _, Result, bail};
 use rinsebook_client::card::instant_ms;
 use rinsebook_client::render;
 use rinsebook_proto::rules::{Assessment, Blocks, Finding, Item, ItemKind, Question, Severity};
+use rinsebook_proto::v1::Authority;
 use rinsebook_proto::{key, rules};
 use toml::{Table, Value};
 
-use crate::record::{Delivery, Record, id, key_of};
+use crate::record::{Came, Delivery, Record, id, key_of};
 
 /// See the module.
 #[derive(Debug, Clone)]
@@ -85,7 +98,11 @@ impl Scenario {
         let Some(Value::Array(steps)) = self.table.get("step") else { bail!("it has no steps") };
         for (n, step) in steps.iter().enumerate() {
             let step = step.as_table().context("a step is a table")?;
-            let done = if step.contains_key("fact") {
+            let done = if step.contains_key("publish") {
+                self.publish(&mut record, step, procedures)
+            } else if step.contains_key("enrol") {
+                self.enrol(&mut record, step)
+            } else if step.contains_key("fact") {
                 self.card(&mut record, step)
             } else {
                 self.moment(&mut record, step, &mut run)
@@ -101,6 +118,23 @@ impl Scenario {
 
     fn at(&self, step: &Table, key: &str) -> Result<Option<u64>> {
         step.get(key).map(|value| self.instant(value).with_context(|| key.to_owned())).transpose()
+    }
+
+    fn publish(&self, record: &mut Record, step: &Table, procedures: &[&str]) -> Result<()> {
+        let named = step["publish"].as_str().context("publish takes a title and revision")?;
+        let (title, _) = named.rsplit_once(" r").context("as in \"Bare r1\"")?;
+        let is_it = |text: &&&str| text.contains(&format!("title = {title:?}"));
+        let text = procedures.iter().find(is_it).with_context(|| format!("no procedure {named:?}"))?;
+        let revision = step.get("revision").and_then(Value::as_integer).context("a revision has a number")?;
+        let added = step.get("added").and_then(Value::as_str).unwrap_or_default();
+        let text = format!("{}\n{added}", text.replacen("revision = 1\n", &format!("revision = {revision}\n"), 1));
+        record.publish(&text, self.at(step, "at")?.context("when was it published?")?)
+    }
+
+    fn enrol(&self, record: &mut Record, step: &Table) -> Result<()> {
+        let name = step["enrol"].as_str().context("enrol takes a name")?;
+        let may = words(step, "may").iter().map(|word| authority(word)).collect::<Result<Vec<Authority>>>()?;
+        record.enrol(name, &may, self.at(step, "at")?.context("when?")?)
     }
 
     fn card(&self, record: &mut Record, step: &Table) -> Result<()> {
@@ -120,6 +154,12 @@ impl Scenario {
                 None => Some(0),
                 Some(Value::String(text)) if text == "unknown" => None,
                 Some(seconds) => Some(seconds.as_integer().context("offset_s takes seconds")? * 1000),
+            },
+            outcome: match step.get("came").and_then(Value::as_str) {
+                None => Came::Admitted,
+                Some("refused") => Came::Refused,
+                Some("forked") => Came::Forked,
+                Some(other) => bail!("{other:?} is nothing that becomes of a card"),
             },
         };
         let mut card = Table::new();
@@ -161,7 +201,8 @@ impl Scenario {
         let at_ms = self.at(step, "at")?.context("a moment has its time")?;
         let silent = words(step, "silent");
         for station in record.stations().into_iter().filter(|s| !silent.contains(s)) {
-            record.report(&station, at_ms, 0)?;
+            let unsent = step.get("unsent").and_then(|all| all.get(&station)).and_then(Value::as_integer);
+            record.report(&station, at_ms, unsent.unwrap_or(0).try_into()?)?;
         }
         let aircraft = step.get("aircraft").or_else(|| self.table.get("aircraft")).and_then(Value::as_str);
         let known_before = step.get("known_before").and_then(Value::as_str);
@@ -188,6 +229,7 @@ impl Scenario {
             "start",
             "assume_closed",
             "silent",
+            "unsent",
             "aircraft",
             "items",
             "findings",
@@ -242,6 +284,11 @@ impl Scenario {
         }
         Ok(all)
     }
+}
+
+fn authority(word: &str) -> Result<Authority> {
+    let name = format!("AUTHORITY_{}", word.to_uppercase());
+    Authority::from_str_name(&name).with_context(|| format!("{word:?} is no authority"))
 }
 
 fn words(table: &Table, key: &str) -> Vec<String> {

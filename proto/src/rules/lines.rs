@@ -157,8 +157,8 @@ impl<'c> Lines<'c> {
         line.damages.retain(|damage| !damage.is_mended_by(act));
     }
 
-    /// What was found not satisfactory, whoever looked; a repair that it names is no repair then. Of an older reconnection
-    /// it is past.
+    /// What was found not satisfactory, whoever looked: of the repair of a damage, then it is no repair; of an older
+    /// reconnection, then it is past.
     fn fail(&mut self, act: &Act<'c>, engine: Option<&EngineAt>, name: &str) {
         if act.revived {
             return;
@@ -167,7 +167,11 @@ impl<'c> Lines<'c> {
         let works = self.reconnections.iter().filter(|(work, body)| of_line(body) && act.names(work));
         let named: Vec<Act<'c>> = works.map(|(work, _)| *work).collect();
         let Some(line) = self.line(engine, name) else { return };
-        line.damages.iter_mut().for_each(|damage| damage.refuse(act));
+        // The damage stands: repairing it again is the work that is done again.
+        let of_a_repair = line.damages.iter_mut().map(|damage| damage.refuse(act));
+        if of_a_repair.fold(false, std::ops::BitOr::bitor) {
+            return;
+        }
         let past =
             |work: &Act<'_>| line.joint.as_ref().is_some_and(|joint| joint.act.is_after(work) && !joint.is_of(work));
         if named.is_empty() || !named.iter().all(past) {

@@ -63,7 +63,7 @@ impl<'c> Motoring<'c> {
     /// An item for each engine whose starter rests.
     pub(super) fn open_items(&self, context: &Context<'c>) -> Vec<Open<'c>> {
         let resting = |turns: &Vec<Turn<'c>>| {
-            let (turn, end_s) = last_rest(turns)?;
+            let (turn, end_s) = last_rest(turns.iter())?;
             let mut open = Open::new(ItemKind::MotoringRest, turn.act, context.with_engine(&turn.act, turn.engine))
                 .of_engine(turn.engine);
             (open.due_s, open.blocks) = (Some(end_s), Blocks::No);
@@ -86,9 +86,11 @@ impl<'c> Motoring<'c> {
                     raise(Rule::MotoredWhileBarred, Severity::Major, None, wording::barred_by(barred_by));
                 }
                 let Some(procedure) = &turn.procedure else { continue };
+                // Versions of one turning that stand against each other are still one turning.
+                let before = turns[..at].iter().filter(|other| other.act.original() != turn.act.original());
                 of_injection(turn, procedure, &mut raise);
-                of_soak(turn, &turns[..at], &mut raise);
-                of_starter(turn, procedure, &turns[..at], &mut raise);
+                of_soak(turn, before.clone(), &mut raise);
+                of_starter(turn, procedure, before, &mut raise);
             }
         }
         raised
@@ -136,9 +138,9 @@ fn rest_asked_s(turn: &Turn<'_>) -> Option<u64> {
 }
 
 /// Of several turnings the one whose rest ends last, and when.
-fn last_rest<'t, 'c>(turns: &'t [Turn<'c>]) -> Option<(&'t Turn<'c>, u64)> {
+fn last_rest<'t, 'c: 't>(turns: impl Iterator<Item = &'t Turn<'c>>) -> Option<(&'t Turn<'c>, u64)> {
     let end = |turn: &'t Turn<'c>| Some((turn, turn.until_s.saturating_add(rest_asked_s(turn)?)));
-    turns.iter().filter_map(end).max_by_key(|(_, end_s)| *end_s)
+    turns.filter_map(end).max_by_key(|(_, end_s)| *end_s)
 }
 
 type Raise<'r, 'c> = dyn FnMut(Rule, Severity, Option<Act<'c>>, String) + 'r;
@@ -183,15 +185,15 @@ fn of_cycle(cycle: &CycleRun, injection: &Injection, procedure: &Procedure, rais
 }
 
 /// Aborted motoring begins no cycle: it leaves a soak as it is.
-fn of_soak<'c>(turn: &Turn<'c>, before: &[Turn<'c>], raise: &mut Raise<'_, 'c>) {
+fn of_soak<'t, 'c: 't>(turn: &Turn<'c>, before: impl Iterator<Item = &'t Turn<'c>>, raise: &mut Raise<'_, 'c>) {
     if !matches!(turn.act.kind(), Some(Kind::CycleRun(_) | Kind::DryCrankRun(_))) {
         return;
     }
-    let soak = |other: &Turn<'c>| {
+    let soak = |other: &'t Turn<'c>| {
         let (injection, procedure) = (other.injection.as_ref()?, other.procedure.as_ref()?);
         Some((other.act, injection.ended_s.saturating_add(procedure.cycle.soak_s.into())))
     };
-    if let Some((wet, end_s)) = before.iter().filter_map(soak).max_by_key(|(_, end_s)| *end_s)
+    if let Some((wet, end_s)) = before.filter_map(soak).max_by_key(|(_, end_s)| *end_s)
         && turn.from_s < end_s
     {
         raise(Rule::SoakShort, Severity::Minor, Some(wet), format!("{} s before its end", end_s - turn.from_s));
@@ -199,7 +201,12 @@ fn of_soak<'c>(turn: &Turn<'c>, before: &[Turn<'c>], raise: &mut Raise<'_, 'c>) 
 }
 
 /// One finding, for turning too long, resting too short, or both.
-fn of_starter<'c>(turn: &Turn<'c>, procedure: &Procedure, before: &[Turn<'c>], raise: &mut Raise<'_, 'c>) {
+fn of_starter<'t, 'c: 't>(
+    turn: &Turn<'c>,
+    procedure: &Procedure,
+    before: impl Iterator<Item = &'t Turn<'c>>,
+    raise: &mut Raise<'_, 'c>,
+) {
     let tolerance_s = u64::from(procedure.motoring.duty_tolerance_s);
     let longest_on_s = procedure.motoring.starter_duty.iter().map(|row| u64::from(row.on_s)).max().unwrap_or(0);
     let mut said = Vec::new();

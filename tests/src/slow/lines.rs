@@ -140,7 +140,14 @@ fn found_bad<'v>(view: &'v View, serial: &'v str, line: &'v str, upto: usize) ->
             made_again || (is_disconnection(r) && r.place > bad.place)
         })
     };
-    acts.clone().filter(|a| bad(a) && !done_again(a)).last()
+    // A look that finds the repair of a damage bad leaves the damage: repairing it again is the work done again.
+    let of_a_repair = |bad: &Act| {
+        let standing = damages_before(view, serial, line, bad.place);
+        standing
+            .into_iter()
+            .any(|damage| newest_repair(view, serial, damage, bad.place).is_some_and(|r| bad.fact.names(&r.fact)))
+    };
+    acts.clone().filter(|a| bad(a) && !done_again(a) && !of_a_repair(a)).last()
 }
 
 /// The joint, or the newest leak check after it that was not satisfactory, where no good leak or function check follows.
@@ -216,35 +223,50 @@ pub fn items(view: &View, serial: &str, out: &mut Vec<OpenItem>) {
             open("leak-check-due", by);
         }
         // line-damaged: until repaired to data or replaced, then inspected.
-        if let Some(first) = damages(view, serial, line).first() {
+        if let Some(first) = damages_before(view, serial, line, NOW).first() {
             open("line-damaged", first);
         }
     }
 }
 
-/// A repair that another found good, and nobody bad before: one found bad is done again.
-fn found_good(view: &View, serial: &str, repair: &Act) -> bool {
-    let looks = inspections(view, serial, repair, NOW);
-    let bad_before = |place: usize| looks.clone().any(|(bad, good)| !good && bad.place < place);
-    looks
-        .clone()
-        .any(|(look, good)| good && independent(look, repair) && look.closes_from.is_some_and(|p| !bad_before(p)))
+fn is_damage(act: &Act) -> bool {
+    matches!(act.fact.kind, Some(Kind::DefectRaised(_)))
 }
 
-/// Damage raised on a line that no inspected repair follows.
-fn damages<'v>(view: &'v View, serial: &'v str, line: &'v str) -> Vec<&'v Act> {
-    let acts = of_line(view, serial, line, NOW);
-    let mended = |damage: &Act| {
-        acts.clone().any(|repair| {
-            let to_data = match &repair.fact.kind {
-                Some(Kind::LineRepaired(b)) => !b.data_reference.is_empty(),
-                Some(Kind::PartReplaced(_)) => true,
-                _ => false,
-            };
-            to_data && repair.closes(damage, NOW) && found_good(view, serial, repair)
-        })
-    };
-    acts.clone().filter(|a| matches!(a.fact.kind, Some(Kind::DefectRaised(_))) && !mended(a)).collect()
+fn is_repair(act: &Act) -> bool {
+    match &act.fact.kind {
+        Some(Kind::LineRepaired(b)) => !b.data_reference.is_empty(),
+        Some(Kind::PartReplaced(_)) => true,
+        _ => false,
+    }
+}
+
+/// The newest repair of a damage before a place.
+fn newest_repair<'v>(view: &'v View, serial: &'v str, damage: &'v Act, upto: usize) -> Option<&'v Act> {
+    let line = damage.fact.line().unwrap_or_default();
+    let acts: Vec<&Act> = of_line(view, serial, line, upto).collect();
+    let raised: Vec<&Act> = of_line(view, serial, line, NOW).filter(|a| is_damage(a)).collect();
+    let repairs = of_line(view, serial, line, NOW)
+        .filter(|a| matches!(a.fact.kind, Some(Kind::LineRepaired(_) | Kind::PartReplaced(_))));
+    let closes = |a: &Act| a.closes(damage, upto) && a.is_sure_against(&raised, repairs.clone());
+    acts.into_iter().rfind(|a| is_repair(a) && closes(a))
+}
+
+/// Before a place another person found the newest repair of the damage good, and nobody had found that repair bad.
+fn mended<'v>(view: &'v View, serial: &'v str, damage: &'v Act, upto: usize) -> bool {
+    let line = damage.fact.line().unwrap_or_default();
+    of_line(view, serial, line, NOW).any(|look| {
+        let Some(place) = look.closes_from.filter(|place| *place < upto) else { return false };
+        let Some(repair) = newest_repair(view, serial, damage, place) else { return false };
+        let mut looks = inspections(view, serial, repair, NOW);
+        let good = looks.clone().any(|(named, good)| good && named.place == look.place) && independent(look, repair);
+        good && !looks.any(|(bad, good)| !good && bad.place < place)
+    })
+}
+
+/// Damage raised on a line before a place that was not mended by then.
+fn damages_before<'v>(view: &'v View, serial: &'v str, line: &'v str, upto: usize) -> Vec<&'v Act> {
+    of_line(view, serial, line, upto).filter(|a| is_damage(a) && !mended(view, serial, a, upto)).collect()
 }
 
 /// self-inspected: the inspector reconnected, torqued, locked or helped. Major; such an inspection never closes.

@@ -25,20 +25,21 @@ impl<'c> Damage<'c> {
 
     /// Whether a satisfactory inspection ends it: by another person, naming the newest repair.
     pub(super) fn is_mended_by(&self, inspection: &Act<'_>) -> bool {
-        self.repaired.is_some_and(|repair| inspection.names(&repair) && inspection.by_another_than(&repair))
+        let found_good = |repair: Act<'_>| inspection.names(&repair) && inspection.by_another_than(&repair);
+        !self.refused && self.repaired.is_some_and(found_good)
     }
 
-    /// Takes a look that was not satisfactory: of the repair, or of something else.
-    pub(super) fn refuse(&mut self, inspection: &Act<'_>) {
-        if self.repaired.is_some_and(|repair| inspection.names(&repair)) {
-            (self.repaired, self.refused) = (None, true);
-        }
+    /// Takes a look that found the repair not satisfactory; false where it looked at something else.
+    pub(super) fn refuse(&mut self, inspection: &Act<'_>) -> bool {
+        let named = self.repaired.is_some_and(|repair| inspection.names(&repair));
+        self.refused |= named;
+        named
     }
 
     pub(super) fn detail(&self) -> String {
         match (&self.repaired, self.refused) {
-            (Some(_), _) => "repaired, and not inspected yet",
-            (None, true) => "its repair was found not satisfactory",
+            (_, true) => "its repair was found not satisfactory",
+            (Some(_), false) => "repaired, and not inspected yet",
             (None, false) => "not repaired yet",
         }
         .to_owned()
