@@ -234,7 +234,12 @@ impl Reader<'_> {
     fn kind(&mut self, fact: &Table, about: &subjects::About) -> Result<Kind, String> {
         let bytes = self.kind_field(fact, about, &OWN_KEYS)?;
         let fact = v1::Fact::decode(bytes.as_slice()).map_err(|e| e.to_string())?;
-        fact.kind.ok_or_else(|| "it says nothing".to_owned())
+        let mut kind = fact.kind.ok_or_else(|| "it says nothing".to_owned())?;
+        // The card's own word for the aircraft is that of the kind too.
+        if let (Kind::EngineChanged(b), Some(aircraft)) = (&mut kind, about.aircraft) {
+            b.aircraft = aircraft.to_vec();
+        }
+        Ok(kind)
     }
 
     /// The kind field as it stands in `Fact`, tag and length included.

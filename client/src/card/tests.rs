@@ -205,3 +205,19 @@ fn a_fact_that_nobody_here_knows_is_a_stranger_until_it_is_asked_for() {
     let text = format!("wash = \"north-1\"\n[[fact]]\nkind = \"remark\"\nacts_on = [\"{}\"]", "ee".repeat(32));
     assert_eq!(read(&text).unwrap().strangers(&names()), [Hash([0xee; 32])]);
 }
+
+#[test]
+fn an_engine_change_is_of_the_aircraft_that_the_card_names() {
+    let card = read(
+        r#"
+        aircraft = "ZZ-RBA"
+        [[fact]]
+        kind = "engine-changed"
+        removed = { position = 2, serial = "OT-0002" }
+        "#,
+    )
+    .unwrap();
+    let Kind::EngineChanged(b) = &card.facts[0].draft.kind else { panic!() };
+    assert_eq!(b.aircraft, [0x0a; 16]);
+    assert!(card.facts[0].draft.subjects.contains(&Subject::Aircraft(Id([0x0a; 16]))));
+}

@@ -158,18 +158,24 @@ fn seen(view: &View, closing: &Act, what: &Element, after: usize) -> bool {
 
 /// Known, and neither closed it nor opened it before that closing.
 fn had_no_hand(view: &View, look: &Act, closing: &Act, what: &Element) -> bool {
-    let opened_by = last_opening(view, closing, what);
-    look.by_another_than(closing) && opened_by.is_none_or(|o| look.by_another_than(o))
+    look.by_another_than(closing) && openings_before(view, closing, what).iter().all(|o| look.by_another_than(o))
 }
 
 /// Closed it, or opened it before that closing.
 fn had_a_hand(view: &View, look: &Act, closing: &Act, what: &Element) -> bool {
-    let opened_by = last_opening(view, closing, what);
-    look.person.is_some() && (look.person == closing.person || opened_by.is_some_and(|o| look.person == o.person))
+    let opened = openings_before(view, closing, what);
+    look.person.is_some() && (look.person == closing.person || opened.iter().any(|o| look.person == o.person))
 }
 
-fn last_opening<'v>(view: &'v View, closing: &Act, what: &Element) -> Option<&'v Act> {
-    view.acts.iter().rfind(|a| opens(a).as_ref() == Some(what) && a.place < closing.place)
+/// The openings that stood when it was closed; where none did, those of the closing before.
+fn openings_before<'v>(view: &'v View, closing: &Act, what: &Element) -> Vec<&'v Act> {
+    let open = still_open(view, what.group, closing.place);
+    let standing: Vec<&Act> = open.into_iter().filter(|(element, _)| element == what).map(|(_, by)| by).collect();
+    if !standing.is_empty() {
+        return standing;
+    }
+    let earlier = view.acts[..closing.place].iter().rfind(|c| shuts(view, c).as_ref() == Some(what));
+    earlier.map(|earlier| openings_before(view, earlier, what)).unwrap_or_default()
 }
 
 /// self-inspected: latches seen by who opened or closed the access.
