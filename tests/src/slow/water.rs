@@ -340,7 +340,9 @@ fn freezing<'v>(view: &'v View, serial: &'v str, upto: usize) -> Option<&'v Act>
     let state = waiting(view, serial, upto);
     let since = state.since?;
     view.acts.iter().filter(|a| a.place >= since.act.place && a.place < upto).find(|act| {
-        if let Some(cold) = cold_reading(view, serial, act, since.act) {
+        if let Some(cold) =
+            cold_reading(view, serial, act, since.act).or_else(|| cold_air_there(view, serial, act, since.act))
+        {
             return cold;
         }
         if !act.is_of(serial) || injection(act).is_none() {
@@ -366,6 +368,15 @@ fn cold_reading(view: &View, serial: &str, act: &Act, water: &Act) -> Option<boo
         _ => return None,
     };
     Some(tenths < view.procedure(water)?.limits.freeze_below_tenths_celsius)
+}
+
+/// The air at the aircraft that the engine hangs on is its air, in whichever wash it was measured.
+fn cold_air_there(view: &View, serial: &str, act: &Act, water: &Act) -> Option<bool> {
+    let Some(Kind::OutsideConditions(b)) = act.fact.kind.as_ref() else { return None };
+    let there = super::items::installed_on(view, serial, act.fact.happened_s);
+    let at_it = super::items::aircraft_named(view, act).iter().any(|aircraft| there.contains(aircraft));
+    let limit = view.procedure(water)?.limits.freeze_below_tenths_celsius;
+    at_it.then_some(b.air_tenths_celsius? < limit)
 }
 
 /// All items of an engine's water, in the order of the table.
