@@ -135,9 +135,10 @@ impl<'c> Access<'c> {
     }
 
     /// A latch found open is as good as an access closed a moment ago: it is looked at again. Where nobody recorded the
-    /// closing, the look stands for it.
+    /// closing, the look stands for it. An access that no procedure lists may have latches: somebody saw them.
     fn find_open(&mut self, context: &Context<'c>, act: &Act<'c>, name: &str) {
-        let Some(cowl) = self.cowl(context, act, name).filter(|_| !act.revived) else { return };
+        let latched = listed(context, act, name).is_none_or(|listed| listed.latched);
+        let Some(cowl) = self.cowl(context, act, name).filter(|_| latched && !act.revived) else { return };
         let shut = cowl.shut.get_or_insert_with(|| Shut { act: *act, openings: Vec::new(), due: None });
         shut.due = Some(*act);
     }

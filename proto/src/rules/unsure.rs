@@ -222,7 +222,9 @@ fn things(context: &Context<'_>, act: &Act<'_>, kind: &Kind) -> Vec<(Thing, bool
         Kind::MotoringAborted(b) if b.injection_started_ms.or(b.injection_ended_ms).is_some() => water(kind, true),
         Kind::RunUpDone(b) if b.result == good => water(kind, false),
         // A waiver is none of these: it has no effect before a dry crank, which itself comes after the soak.
-        Kind::DryCrankRun(_) | Kind::EngineStarted(_) | Kind::DriedOtherwise(_) => water(kind, false),
+        Kind::DryCrankRun(_) | Kind::EngineStarted(_) | Kind::DriedOtherwise(_) | Kind::OverdueDecided(_) => {
+            water(kind, false)
+        }
         _ => Vec::new(),
     }
 }

@@ -248,8 +248,8 @@ impl<'c> Engine<'c> {
             && lines.connected(&self.at.serial)
             && lines.connected_at(&self.at.serial, begun_s);
         if dries && (in_time || (run_up && wait.allows(OverdueCloser::RunUp))) {
-            self.missed.extend((!in_time).then(|| wait.missed()));
-            self.wait = None;
+            // That the run was missed was found when its being overdue was decided.
+            self.missed.extend(self.wait.take().filter(|_| !in_time).as_ref().map(Wait::missed));
             self.dried();
         }
     }

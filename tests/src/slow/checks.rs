@@ -125,23 +125,36 @@ fn latches(view: &View, out: &mut Vec<OpenItem>) {
         let of_this: Vec<&Act> = closings.clone().filter(|c| shuts(view, c).as_ref() == Some(what)).collect();
         let newest = of_this.iter().filter(|c| c.counts(NOW)).map(|c| c.place).max().unwrap_or(0);
         // Latches found open, by whomever and whatever that names: only a good look after that will do.
-        let bad = looks.clone().rfind(|l| looked_at(l).as_ref() == Some(what) && l.place > newest);
+        let may_latch =
+            |l: &Act| view.procedure(l).is_none_or(|p| p.access.iter().all(|a| a.name != what.name || a.latched));
+        let bad = looks.clone().rfind(|l| looked_at(l).as_ref() == Some(what) && l.place > newest && may_latch(l));
         let after = bad.map_or(0, |b| b.place);
-        let due = |c: &&&Act| c.place >= newest && is_latched(view, c, what) && !seen(view, c, what, after);
+        let asked = |c: &Act| is_latched(view, c, what) || bad.is_some();
+        let due = |c: &&&Act| c.place >= newest && asked(c) && !seen(view, c, what, after);
         let closing = of_this.iter().rfind(due).copied();
-        let never_closed = bad.filter(|_| of_this.is_empty());
+        // Where nobody recorded the closing, the look stands for it.
+        let never_closed = bad.filter(|b| of_this.is_empty() && !looked_again(view, b));
         if let Some(by) = closing.map(|c| bad.unwrap_or(c)).or(never_closed) {
             out.push(OpenItem::of_aircraft(view, "latch-check-due", by).about(&what.name));
         }
     }
 }
 
+/// Somebody known saw them all latched since, naming that look.
+fn looked_again(view: &View, bad: &Act) -> bool {
+    let good = |a: &Act| matches!(&a.fact.kind, Some(Kind::LatchesSeen(b)) if b.all_latched == Some(true));
+    view.acts.iter().any(|a| good(a) && a.fact.names(&bad.fact) && a.person.is_some() && a.closes(bad, NOW))
+}
+
 fn is_bad_look(act: &Act) -> bool {
     matches!(&act.fact.kind, Some(Kind::LatchesSeen(b)) if b.all_latched != Some(true))
 }
 
+/// As the procedure of whoever closed it says; where that does not list it, as that of who opened it.
 fn is_latched(view: &View, closing: &Act, what: &Element) -> bool {
-    view.procedure(closing).is_some_and(|p| p.access.iter().any(|a| a.name == what.name && a.latched))
+    let listed = |act: &Act| view.procedure(act)?.access.iter().find(|a| a.name == what.name).map(|a| a.latched);
+    let opened = || openings_before(view, closing, what).first().and_then(|o| listed(o));
+    listed(closing).or_else(opened).unwrap_or(false)
 }
 
 fn seen(view: &View, closing: &Act, what: &Element, after: usize) -> bool {
@@ -152,8 +165,19 @@ fn seen(view: &View, closing: &Act, what: &Element, after: usize) -> bool {
             && look.fact.names(&closing.fact)
             && look.closes(closing, NOW)
             && look.place > after
+            && sure_of_latches(view, look, what)
             && had_no_hand(view, look, closing, what)
     }) || super::people::reinspected_alone_counts(view, closing, NOW)
+}
+
+/// Nobody else saw a latch open on another tablet so near that one cannot tell which look was the later.
+fn sure_of_latches(view: &View, look: &Act, what: &Element) -> bool {
+    let of_this = || view.acts.iter().filter(|a| looked_at(a).as_ref() == Some(what));
+    let is =
+        |all: bool| move |a: &&Act| matches!(&a.fact.kind, Some(Kind::LatchesSeen(b)) if b.all_latched == Some(all));
+    let bad: Vec<&Act> = of_this().filter(is(false)).collect();
+    let good: Vec<&Act> = of_this().filter(is(true)).collect();
+    look.is_sure_against(&bad, good.iter().copied())
 }
 
 /// Known, and neither closed it nor opened it before that closing.

@@ -21,12 +21,15 @@ pub const COMPARED_ITEMS: &[&str] = &[
     "isolation-open",
     "fixture-fitted",
     "access-open",
+    "latch-check-due",
     "soaking",
     "motoring-rest",
     "drying-due",
     "run-up-due",
     "start-awaited",
     "run-up-overdue",
+    "start-unconfirmed",
+    "freeze-watch",
 ];
 /// Rules whose findings are compared.
 pub const COMPARED_RULES: &[&str] = &[

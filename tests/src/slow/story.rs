@@ -121,8 +121,7 @@ fn metal() -> impl Strategy<Value = What> {
         2 => (engine(), 0..2usize, 0..2usize).prop_map(|(engine, fixture, tag)| What::Remove { engine, fixture, tag }),
         2 => (engine(), 0..2usize).prop_map(|(engine, access)| What::Open { engine, access }),
         2 => (engine(), 0..2usize).prop_map(|(engine, access)| What::Shut { engine, access }),
-        // Latches found open on an access that nobody closed: the two opinions differ on whether that asks for a look.
-        2 => (0..2usize).prop_map(|nth| What::Latches { nth, good: true }),
+        3 => (0..2usize, prop::bool::weighted(0.8)).prop_map(|(nth, good)| What::Latches { nth, good }),
         1 => engine().prop_map(|engine| What::Isolate { engine }),
         1 => (engine(), any::<bool>()).prop_map(|(engine, tested)| What::Restore { engine, tested }),
         1 => (engine(), line()).prop_map(|(engine, line)| What::Damage { engine, line }),
@@ -134,7 +133,6 @@ fn metal() -> impl Strategy<Value = What> {
     ]
 }
 
-/// Overdue decisions are left out: the two opinions differ on what dries an engine after one.
 fn water() -> impl Strategy<Value = What> {
     prop_oneof![
         5 => (engine(), quality()).prop_map(|(engine, quality)| What::Cycle { engine, quality }),
@@ -145,8 +143,8 @@ fn water() -> impl Strategy<Value = What> {
         1 => engine().prop_map(|engine| What::DryOtherwise { engine }),
         4 => (engine(), start_in_min()).prop_map(|(engine, start_in_min)| What::Waive { engine, start_in_min }),
         2 => (engine(), start_in_min()).prop_map(|(engine, start_in_min)| What::Plan { engine, start_in_min }),
-        // Cancelling a plan that a newer one replaced: the two opinions differ on whether a waiver lapses by it.
-        1 => Just(What::CancelPlan { nth: 0 }),
+        1 => engine().prop_map(|engine| What::DecideOverdue { engine }),
+        1 => (0..2usize).prop_map(|nth| What::CancelPlan { nth }),
         1 => (30..150i32).prop_map(|tenths| What::Outside { tenths }),
         1 => (engine(), 30..150i32).prop_map(|(engine, tenths)| What::Metal { engine, tenths }),
         3 => (engine(), prop::bool::weighted(0.7)).prop_map(|(engine, inspected)| What::WholeWash { engine, inspected }),

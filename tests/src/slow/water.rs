@@ -130,6 +130,8 @@ pub struct Waiting<'v> {
     pub dried_at: Vec<usize>,
     /// First injections whose window ended with nothing recorded in time.
     pub missed: Vec<Injection<'v>>,
+    /// Injections whose being overdue was decided: what would have closed them still dries them.
+    pub decided: Vec<Injection<'v>>,
     /// The first injection since the engine ran or was dried: new cycles do not move it.
     since: Option<Injection<'v>>,
 }
@@ -167,7 +169,19 @@ pub fn waiting<'v>(view: &'v View, serial: &'v str, upto: usize) -> Waiting<'v> 
     for place in 0..view.acts.len().min(upto) {
         state.open.extend(own.iter().filter(|a| a.place == place).filter_map(|a| injection(a)));
         state.since = state.since.or(state.open.first().copied());
+        if !state.open.is_empty() {
+            state.decided.clear();
+        }
         for act in own.iter().filter(|a| a.closes_from == Some(place)) {
+            if state.open.is_empty() && !state.decided.is_empty() {
+                let mut decided = Waiting { open: state.decided.clone(), ..Waiting::default() };
+                close(view, serial, &mut decided, act, place);
+                if !decided.dried_at.is_empty() {
+                    state.dried_at.push(place);
+                    state.decided.clear();
+                }
+                continue;
+            }
             close(view, serial, &mut state, act, place);
         }
     }
@@ -213,6 +227,8 @@ fn close(view: &View, serial: &str, state: &mut Waiting<'_>, act: &Act, place: u
     }
     if dries {
         state.dried_at.push(place);
+    } else {
+        state.decided.clone_from(&state.open);
     }
     state.open.clear();
     state.since = None;
@@ -222,7 +238,7 @@ fn close(view: &View, serial: &str, state: &mut Waiting<'_>, act: &Act, place: u
 fn drying_acts<'v>(view: &'v View, serial: &'v str) -> impl Iterator<Item = &'v Act> + Clone {
     view.of_engine(serial, NOW).filter(|a| match &a.fact.kind {
         Some(Kind::RunUpDone(b)) => b.result == CheckResult::Satisfactory as i32,
-        Some(Kind::DryCrankRun(_) | Kind::EngineStarted(_) | Kind::DriedOtherwise(_)) => true,
+        Some(Kind::DryCrankRun(_) | Kind::EngineStarted(_) | Kind::DriedOtherwise(_) | Kind::OverdueDecided(_)) => true,
         _ => false,
     })
 }
@@ -449,5 +465,6 @@ fn unconfirmed<'v>(view: &'v View, serial: &'v str, first: Injection<'_>) -> Opt
                 }
         })
     };
-    plans.filter(|p| !ended(p) && planned_start_s(p).is_some_and(|s| s + after_s <= view.time_s)).last()
+    let unanswered = plans.filter(|p| !ended(p) && planned_start_s(p).is_some_and(|s| s + after_s <= view.time_s));
+    unanswered.min_by_key(|p| (planned_start_s(p), p.place))
 }

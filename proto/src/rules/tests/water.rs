@@ -356,6 +356,7 @@ fn a_run_up_after_an_overdue_decision_still_dries_the_water_and_a_decision_alone
     assert_eq!(waits(&w, at(22, 0)), ["drying-due 1"]);
     w.act("runner", at(22, 16), run_up(1, at(22, 10)));
     assert!(waits(&w, at(23, 0)).is_empty(), "{:?}", waits(&w, at(23, 0)));
+    assert_eq!(w.rules_broken(at(23, 0)).iter().filter(|rule| **rule == "run-up-missed").count(), 1);
 }
 
 #[test]

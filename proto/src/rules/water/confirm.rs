@@ -52,7 +52,7 @@ impl<'c> Engine<'c> {
         }
         let overdue = |expected: &&Expected<'c>| context.time_s >= expected.start_s.saturating_add(after_s);
         let expected = self.starts.0.iter().filter(overdue).min_by_key(|expected| expected.start_s)?;
-        let mut open = Open::new(ItemKind::StartUnconfirmed, expected.by, context.with_engine(&wait.first, &self.at))
+        let mut open = Open::new(ItemKind::StartUnconfirmed, expected.by, context.with_engine(&expected.by, &self.at))
             .of_engine(&self.at);
         (open.wash, open.blocks) = (wait.first.wash(), Blocks::No);
         open.detail = format!("planned for {}", clock(expected.start_s, Some(context.time_s)));
