@@ -92,6 +92,13 @@ pub(crate) async fn text(channel: Channel, digest: Option<Vec<u8>>) -> Option<St
     if same { String::from_utf8(blob.content).ok() } else { None }
 }
 
+/// A person's name, where it is to be had: it may have been erased. Empty otherwise.
+pub(crate) async fn person_name(channel: Channel, person: &[u8]) -> String {
+    let Ok(people) = every_person(channel.clone()).await else { return String::new() };
+    let known = people.into_iter().find(|known| !person.is_empty() && known.person == person);
+    text(channel, known.and_then(|known| known.name).map(|name| name.digest)).await.unwrap_or_default()
+}
+
 /// An id, or the registration of an aircraft that is listed.
 pub(super) async fn aircraft(channel: Channel, name: &str) -> Result<Vec<u8>, ClientError> {
     match Id::from_hex(name) {
@@ -144,7 +151,7 @@ pub(super) async fn facts(channel: Channel, wash: Vec<u8>) -> Result<Vec<v1::Rec
     }
 }
 
-pub(super) async fn fact(channel: Channel, by: By) -> Result<v1::GetFactResponse, ClientError> {
+pub(crate) async fn fact(channel: Channel, by: By) -> Result<v1::GetFactResponse, ClientError> {
     let request = v1::GetFactRequest { by: Some(by.clone()) };
     let answer = RecordsClient::new(channel).get_fact(request).await?.into_inner();
     let fact = answer.fact.as_ref().ok_or_else(|| missing("the fact"))?;

@@ -36,6 +36,23 @@ pub fn fact(fact: &v1::RecordedFact, out: &mut dyn Write) -> io::Result<()> {
     writeln!(out, "  leaf       {}", hex::encode(&fact.entry_hash))
 }
 
+/// One fact in few lines: what, when, by whom, and where it stands; `signer` is a name, or empty where none is known.
+pub(crate) fn in_brief(indent: &str, fact: &v1::RecordedFact, signer: &str, out: &mut dyn Write) -> io::Result<()> {
+    let at = fact.fact.clone().unwrap_or_default();
+    writeln!(out, "{indent}entry {}  {}", at.index, at.kind)?;
+    paragraph(&format!("{indent}  "), &fact.text, out)?;
+    let by = match (signer, fact.person.is_empty()) {
+        (_, true) => "no person that is enrolled".to_owned(),
+        ("", false) => format!("person {}", hex::encode(&fact.person)),
+        (name, false) => plain(name).into_owned(),
+    };
+    paragraph(&format!("{indent}  happened {}, signed by ", second(at.happened_ms)), &by, out)?;
+    if !fact.unread_because.is_empty() {
+        paragraph(&format!("{indent}  not read: "), &fact.unread_because, out)?;
+    }
+    writeln!(out, "{indent}  envelope {}", hex::encode(&at.envelope_hash))
+}
+
 fn header(signed: &Signed, out: &mut dyn Write) -> io::Result<()> {
     let header = signed.header();
     writeln!(out, "  key        {}", header.author_key)?;
