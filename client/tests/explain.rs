@@ -56,12 +56,12 @@ async fn an_open_line_and_a_torque_outside_its_window_are_explained_and_the_card
         }
         other => other,
     };
-    let minute = 60_000;
+    let second = 1_000;
     let facts = vec![
         wash.opened(&shop, MORNING_MS),
-        wash.on(1, disconnected("PS-1"), MORNING_MS + minute),
-        wash.on(1, disconnected("MV-2"), MORNING_MS + 2 * minute),
-        wash.on(1, loose, MORNING_MS + 3 * minute),
+        wash.on(1, disconnected("PS-1"), MORNING_MS + second),
+        wash.on(1, disconnected("MV-2"), MORNING_MS + 2 * second),
+        wash.on(1, loose, MORNING_MS + 3 * second),
     ];
     station.sign_card(&shop.technician.key, facts).unwrap();
     all_well(&sync(&mut station, 3).await.unwrap()).unwrap();
@@ -108,7 +108,7 @@ async fn an_open_line_and_a_torque_outside_its_window_are_explained_and_the_card
     let told = asked("torque-out");
     assert!(told.contains("major: it blocks the aircraft"), "{told}");
     let names = rinsebook_client::names::Names::default();
-    let context = rinsebook_client::card::Context { names: &names, now_ms: MORNING_MS + 9 * minute, folder: None };
+    let context = rinsebook_client::card::Context { names: &names, now_ms: MORNING_MS + 9 * second, folder: None };
     let blank = card(&told).replace("outcome = \"accepted\"", "outcome = ");
     assert!(rinsebook_client::card::Card::parse(&blank, &context).is_err(), "with blanks it is no card");
     let filled = rinsebook_client::card::Card::parse(&card(&told), &context).unwrap();

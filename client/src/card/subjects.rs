@@ -13,6 +13,23 @@ pub(super) struct About {
     pub(super) engines: Vec<String>,
 }
 
+/// What `about` on a card adds, written as `rinsebook show` writes it: "engine serial OT-1", "wash …", "the roster".
+pub(super) fn written(text: &str) -> Result<Subject, String> {
+    let id = |hex: &str| Id::from_hex(hex).ok_or_else(|| format!("{hex:?} is no id: it has 32 hex digits"));
+    if let Some(serial) = text.strip_prefix("engine serial ").filter(|serial| !serial.trim().is_empty()) {
+        return Ok(Subject::Engine(serial.to_owned()));
+    }
+    match text.split_once(' ') {
+        Some(("aircraft", hex)) => id(hex).map(Subject::Aircraft),
+        Some(("wash", hex)) => id(hex).map(Subject::Wash),
+        Some(("device", hex)) => id(hex).map(Subject::Device),
+        Some(("the", "roster")) => Ok(Subject::Roster),
+        _ => Err(format!(
+            "{text:?} is nothing that a fact can be about; write it as `rinsebook show` does, such as \"engine serial OT-1\""
+        )),
+    }
+}
+
 /// A fact of a wash that names no engine is about all in its scope.
 pub(super) fn of(kind: &Kind, about: &About) -> Vec<Subject> {
     let mut subjects: Vec<Subject> = Vec::new();

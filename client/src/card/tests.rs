@@ -183,3 +183,23 @@ fn a_fact_is_read_out_with_the_units_that_people_use() {
     assert_eq!(pairs(told(0)), ["rig: rig 3", "water: -0.5 °C", "volume: 300.5 L"]);
     assert_eq!(pairs(told(1)), ["completion: 2031-03-04", "performer: ida", "certificate number: INV-0042"]);
 }
+
+#[test]
+fn about_adds_what_a_fact_on_anothers_wash_cannot_tell_and_takes_nothing_that_it_cannot_be_about() {
+    let text = |about: &str| {
+        format!(
+            "wash = \"{}\"\naircraft = \"ZZ-RBA\"\n[[fact]]\nkind = \"finding-settled\"\nrule = \"torque-out\"\n\
+             outcome = \"accepted\"\nreason = \"seen\"\nabout = [{about}]\n",
+            "1e".repeat(16)
+        )
+    };
+    let device = "0c".repeat(16);
+    let card =
+        read(&text(&format!("\"engine serial OT-0002\", \"engine serial OT-0002\", \"device {device}\""))).unwrap();
+    let about = &card.facts[0].draft.subjects;
+    assert!(about.contains(&Subject::Engine("OT-0002".to_owned())), "{about:?}");
+    assert!(about.contains(&Subject::Device(Id::from_hex(&device).unwrap())) && about.len() == 4, "{about:?}");
+    for odd in ["engine serial ", "engine 2", "wash north-1", "me"] {
+        assert!(why(&text(&format!("\"{odd}\""))).contains("nothing was signed"), "{odd}");
+    }
+}

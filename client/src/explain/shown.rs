@@ -1,8 +1,10 @@
 //! How explanations are shown: the answer to "what is it" first, the record's facts after it, cautions and what must be
 //! read with it last.
 
+use std::collections::BTreeSet;
 use std::io::{self, Write};
 
+use rinsebook_proto::fact::{MAX_SERVICE_ENVELOPE_BYTES, Signed};
 use rinsebook_proto::rules::{NOTHING_OPEN_NOTICE, NOTICE, Severity};
 use rinsebook_proto::v1;
 
@@ -132,7 +134,7 @@ fn one_finding(
     }
     rests_on(facts, out)?;
     if finding.settled_by.is_none() && grave != Severity::Note {
-        settling_card(finding, open, out)?;
+        settling_card(finding, facts, open, out)?;
     }
     cautions(words.map_or(&[], |w| w.care), out)
 }
@@ -162,7 +164,7 @@ pub(super) fn settled_by(grave: Severity) -> String {
 
 /// A card that settles it. Outcome and reason are left to who signs: until they are filled in the text is no card, so that
 /// nobody settles with our words.
-fn settling_card(finding: &v1::Finding, open: &OpenOn, out: &mut dyn Write) -> io::Result<()> {
+fn settling_card(finding: &v1::Finding, facts: &[Rest], open: &OpenOn, out: &mut dyn Write) -> io::Result<()> {
     let how = "for `rinsebook fact CARD --station DIR --key FILE`, once outcome and reason are filled in:";
     said("a card", how, out)?;
     if !finding.wash.is_empty() {
@@ -175,11 +177,26 @@ fn settling_card(finding: &v1::Finding, open: &OpenOn, out: &mut dyn Write) -> i
         writeln!(out, "    act_counts =         # true: from then on the act counts; or false")?;
     }
     writeln!(out, "    reason =             # in quotes: what was looked at, what was done")?;
-    writeln!(out, "    acts_on = [")?;
-    for fact in &finding.rests_on {
-        writeln!(out, "      \"{}\",", hex::encode(&fact.envelope_hash))?;
+    let hashes = finding.rests_on.iter().map(|fact| hex::encode(&fact.envelope_hash));
+    texts("acts_on", hashes, out)?;
+    texts("about", about(finding, facts), out)?;
+    writeln!(out)
+}
+
+/// What the facts are about: a fact acts only on those whose subjects it has too.
+fn about(finding: &v1::Finding, facts: &[Rest]) -> BTreeSet<String> {
+    let named = facts.iter().filter(|rest| rest.fact.fact.as_ref().is_some_and(|at| finding.rests_on.contains(at)));
+    let signed = named.filter_map(|rest| Signed::parse(&rest.fact.envelope, MAX_SERVICE_ENVELOPE_BYTES).ok());
+    signed.flat_map(|signed| signed.header().subjects.iter().map(record::subject).collect::<Vec<_>>()).collect()
+}
+
+/// A list of texts in TOML, one a line.
+fn texts(key: &str, all: impl IntoIterator<Item = String>, out: &mut dyn Write) -> io::Result<()> {
+    writeln!(out, "    {key} = [")?;
+    for text in all {
+        writeln!(out, "      {},", toml::Value::String(text))?;
     }
-    writeln!(out, "    ]\n")
+    writeln!(out, "    ]")
 }
 
 fn rests_on(facts: &[Rest], out: &mut dyn Write) -> io::Result<()> {

@@ -62,7 +62,8 @@ fn header(signed: &Signed, out: &mut dyn Write) -> io::Result<()> {
     header.refers.iter().try_for_each(|named| writeln!(out, "  names      {named}"))
 }
 
-fn subject(subject: &Subject) -> String {
+/// What a fact is about, as it can be written on a card.
+pub(crate) fn subject(subject: &Subject) -> String {
     match subject {
         Subject::Aircraft(id) => format!("aircraft {id}"),
         Subject::Engine(serial) => format!("engine serial {}", plain(serial)),
