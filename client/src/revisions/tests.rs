@@ -95,8 +95,8 @@ fn limits_timing_ways_out_and_entries_are_told_old_and_new_with_their_units() {
         "  line PS-1\n    torque at least: 15 N·m → 15.5 N·m\n",
         "  line MV-2\n    leak or function check asked: no → yes\n    locked by: self-locking → nothing asked\n",
         "  fixture supply hose\n    fixture removed\n",
-        "  isolation bleed [a].b\n    isolation added: tested when restored no\n",
-        "  isolation reverser\n    isolation removed, was: tested when restored yes\n",
+        "  isolation bleed [a].b\n    isolation added: tested when restored: no\n",
+        "  isolation reverser\n    isolation removed, was: tested when restored: yes\n",
     ] {
         assert!(text.contains(line), "{line} in:\n{text}");
     }

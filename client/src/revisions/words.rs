@@ -156,11 +156,16 @@ fn value(path: &[Step], held: &Value) -> String {
         Value::Boolean(false) => "no".to_owned(),
         Value::String(text) => text.clone(),
         Value::Table(table) => {
-            let parts = table.iter().filter(|(key, _)| *key != "name").map(|(key, held)| {
-                let path = [path, &[Step::Key(key.clone())]].concat();
-                format!("{} {}", words(&path).map_or_else(|| written(&path), str::to_owned), value(&path, held))
-            });
-            parts.collect::<Vec<_>>().join(", ")
+            let under = |key: &String| [path, &[Step::Key(key.clone())]].concat();
+            let mut parts: Vec<(usize, String)> = Vec::new();
+            for (key, held) in table.iter().filter(|(key, _)| *key != "name") {
+                let path = under(key);
+                let at = WORDS.iter().position(|(known, _)| *known == general(&path)).unwrap_or(WORDS.len());
+                let what = words(&path).map_or_else(|| written(&path), str::to_owned);
+                parts.push((at, format!("{what}: {}", value(&path, held))));
+            }
+            parts.sort();
+            parts.into_iter().map(|(_, part)| part).collect::<Vec<_>>().join("; ")
         }
         Value::Array(entries) => entries.iter().map(|entry| value(path, entry)).collect::<Vec<_>>().join(", "),
         Value::Float(_) | Value::Datetime(_) => held.to_string(),
