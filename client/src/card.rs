@@ -15,7 +15,8 @@
 //!
 //! Fields keep their names and units. Instants (`…_ms`) are written as dates and times, days (`…_unix_day`) as dates,
 //! ids by name or in hex, choices by their short names, texts as they are or as `{ file = "…" }`. `acts_on` names facts by
-//! label or hash. What a fact is about is worked out from what it names.
+//! label or hash. What a fact is about is worked out from what it names; `about` adds what that does not tell, as where a
+//! fact acts on one of a wash that this station does not know.
 
 mod describe;
 mod subjects;
@@ -138,7 +139,7 @@ impl Card {
 }
 
 /// Keys of a fact that are not fields of its kind.
-const OWN_KEYS: [&str; 6] = ["kind", "at", "label", "acts_on", "wash", "aircraft"];
+const OWN_KEYS: [&str; 7] = ["kind", "at", "label", "acts_on", "wash", "aircraft", "about"];
 
 struct Reader<'r> {
     context: &'r Context<'r>,
@@ -179,6 +180,9 @@ impl Reader<'_> {
         let label = text(fact, "label")?.map(|label| format!("{}/{label}", about.wash_label));
         if label.as_ref().is_some_and(|label| self.read.iter().any(|f| f.label.as_ref() == Some(label))) {
             return Err("another fact of this card has its label".to_owned());
+        }
+        for also in texts(fact.get("about"), "about")? {
+            more.push(subjects::written(also)?);
         }
         let subjects = subjects::of(&kind, &about, more);
         Ok(CardFact { label, draft: Draft { happened_ms, kind, subjects, refers }, earlier })

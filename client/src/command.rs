@@ -1,5 +1,6 @@
 //! The command line. Results go to standard output, all else to standard error. Exit codes: 0 good, 1 failed, 2 usage,
-//! 3 checked and found bad, 4 items block, 5 could not check.
+//! 3 checked and found bad (or compared and found
+//! different), 4 items block, 5 could not check.
 
 mod act;
 mod enrol;
@@ -19,12 +20,14 @@ use tonic::transport::Channel;
 
 use crate::home::Home;
 use crate::station::Station;
-use crate::{ClientError, demo, query, remote, verify};
+use crate::{ClientError, demo, explain, query, remote, verify};
 
 /// It did not work, or not everything was taken.
 const FAILED: u8 = 1;
-/// Checked, and found bad.
+/// Checked, and found bad; compared, and found different.
 const BAD: u8 = 3;
+/// It could not be checked.
+const UNCHECKED: u8 = 5;
 
 #[derive(Parser)]
 #[command(name = "rinsebook", version, about = "The record of engine core washes: what is open, and proof of it.")]
@@ -46,7 +49,7 @@ enum Command {
     /// What a custodian does: found a record, enrol people, stations and aircraft.
     #[command(subcommand)]
     Enrol(enrol::Enrol),
-    /// Procedures: check a text, publish a revision, list what is published.
+    /// Procedures: check a text, compare two, publish a revision, list what is published.
     #[command(subcommand)]
     Procedure(procedure::Procedures),
     /// Sign a card of facts; it is saved here and sent with `sync`.
@@ -79,6 +82,8 @@ enum Command {
     Assess(query::AssessArgs),
     /// Show a fact, a wash or an aircraft.
     Show(query::ShowArgs),
+    /// Explain an open item, a finding, or a kind of them, in plain words.
+    Explain(explain::Args),
 }
 
 const A_CARD: &str = r#"A card:
@@ -137,7 +142,20 @@ async fn run(command: Command) -> Result<ExitCode, ClientError> {
         }
         Command::Assess(args) => query::run_assess(connect(&args.station).await?, &args, &mut std::io::stdout()).await,
         Command::Show(args) => query::run_show(connect(&args.station).await?, &args, &mut std::io::stdout()).await,
+        Command::Explain(args) => explained(&args).await,
     }
+}
+
+/// A kind needs no service; an aircraft does. What an aircraft's items mean for its going is for `items` and `assess` to say,
+/// by their exit codes: an explanation that was given is good.
+async fn explained(args: &explain::Args) -> Result<ExitCode, ClientError> {
+    let out = &mut std::io::stdout();
+    let word = args.word();
+    if let Some(told) = explain::kind(&word, args.json, out) {
+        return told.map(|()| ExitCode::SUCCESS);
+    }
+    let Some(station) = &args.station else { return Err(explain::unknown(&word)) };
+    explain::run(connect(station).await?, args, out).await.map(|()| ExitCode::SUCCESS)
 }
 
 async fn connect(station: &Path) -> Result<Channel, ClientError> {

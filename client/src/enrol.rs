@@ -6,6 +6,7 @@ use rcgen::{CertificateParams, DnType, ExtendedKeyUsagePurpose, Issuer, KeyPair}
 use rinsebook_proto::bytes::{Hash, Id};
 use rinsebook_proto::fact::{Kind, Subject};
 use rinsebook_proto::key::{self, SigningKey};
+use rinsebook_proto::rules::procedure::Procedure;
 use rinsebook_proto::v1::{self, Authority};
 
 use crate::ClientError;
@@ -92,6 +93,17 @@ pub fn founding(
         rules_version: identity.rules_version,
     });
     Draft { happened_ms, kind, subjects: vec![Subject::Roster, Subject::Device(device)], refers: vec![] }
+}
+
+/// What publishes a procedure whose text has that digest.
+pub fn publication(procedure: &Procedure, digest: Hash) -> Kind {
+    Kind::ProcedurePublished(v1::ProcedurePublished {
+        procedure: procedure.procedure.to_vec(),
+        revision: procedure.revision,
+        text: Some(v1::AttachmentRef { digest: digest.to_vec() }),
+        engine_type: procedure.engine_type.clone(),
+        title: procedure.title.clone(),
+    })
 }
 
 /// A custodian's fact about the roster, and about these subjects too.

@@ -4,16 +4,19 @@
 //! Draft ─► station::Station::sign_card ─► outbox (synced: "saved") ─► sync ─► receipts
 //! ```
 
+pub mod about;
 pub mod card;
 pub mod command;
 mod contract;
 pub mod demo;
 pub mod enrol;
+pub mod explain;
 pub mod home;
 pub mod names;
 pub mod outbox;
 pub mod query;
 pub mod remote;
+pub mod revisions;
 pub mod secret;
 pub mod station;
 pub mod sync;

@@ -10,7 +10,7 @@ use serde::{Deserialize, Serialize};
 use tonic::transport::Channel;
 
 use crate::home::Home;
-use crate::{ClientError, query};
+use crate::{ClientError, about, query};
 
 const FILE: &str = "names.toml";
 
@@ -30,7 +30,7 @@ pub struct Names {
     pub washes: BTreeMap<String, Wash>,
     /// Envelope hashes, by the label of the wash and the label on the card: `wash/label`.
     pub facts: BTreeMap<String, String>,
-    /// What facts are about, by envelope hash: kind and id of each subject, as in "engine OT-1".
+    /// What facts are about, by envelope hash: kind and id of each subject, as in "engine serial OT-1".
     pub about: BTreeMap<String, Vec<String>>,
 }
 
@@ -111,12 +111,12 @@ impl Names {
     }
 
     pub(crate) fn learn_subjects(&mut self, fact: &Hash, subjects: &[Subject]) {
-        self.about.insert(fact.to_string(), subjects.iter().map(subject_text).collect());
+        self.about.insert(fact.to_string(), subjects.iter().map(about::text).collect());
     }
 
     /// What a fact is about; nothing where it is not known here.
     pub(crate) fn subjects_of(&self, fact: &Hash) -> Option<Vec<Subject>> {
-        self.about.get(&fact.to_string()).map(|all| all.iter().filter_map(|text| subject_of(text)).collect())
+        self.about.get(&fact.to_string()).map(|all| all.iter().filter_map(|text| about::read(text)).collect())
     }
 
     /// An aircraft by registration or id.
@@ -155,27 +155,6 @@ impl Names {
         let labelled = self.facts.get(&format!("{wash}/{label}")).or_else(|| self.facts.get(label));
         let hex = labelled.map_or(label, String::as_str);
         Hash::from_hex(hex).ok_or_else(|| unknown(label, "fact", self.facts.keys()))
-    }
-}
-
-fn subject_text(subject: &Subject) -> String {
-    match subject {
-        Subject::Aircraft(id) => format!("aircraft {id}"),
-        Subject::Engine(serial) => format!("engine {serial}"),
-        Subject::Wash(id) => format!("wash {id}"),
-        Subject::Roster => "roster".to_owned(),
-        Subject::Device(id) => format!("device {id}"),
-    }
-}
-
-fn subject_of(text: &str) -> Option<Subject> {
-    match text.split_once(' ').unwrap_or((text, "")) {
-        ("aircraft", id) => Id::from_hex(id).map(Subject::Aircraft),
-        ("engine", serial) => Some(Subject::Engine(serial.to_owned())),
-        ("wash", id) => Id::from_hex(id).map(Subject::Wash),
-        ("roster", "") => Some(Subject::Roster),
-        ("device", id) => Id::from_hex(id).map(Subject::Device),
-        _ => None,
     }
 }
 

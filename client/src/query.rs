@@ -22,7 +22,7 @@ use serde_json::{Value, json};
 use tonic::transport::Channel;
 
 use crate::ClientError;
-pub(crate) use ask::{every_aircraft, every_device, every_person, every_procedure, fact, text as text_of};
+pub(crate) use ask::{every_aircraft, every_device, every_person, every_procedure, fact, person_name, text as text_of};
 use json::Writer;
 
 /// Items block.
@@ -143,6 +143,37 @@ pub async fn run_items(channel: Channel, args: &ItemsArgs, out: &mut dyn Write) 
         told(list(&all, out))?;
     }
     Ok(code(blocked))
+}
+
+/// What is open on one aircraft, and the moment that it was answered for.
+#[derive(Debug, Clone, PartialEq)]
+pub(crate) struct OpenOn {
+    pub(crate) list: v1::AircraftItems,
+    pub(crate) as_of: v1::AsOf,
+}
+
+/// Asks what is open on the aircraft of that registration or id.
+pub(crate) async fn open_on(channel: Channel, name: &str, moment: &Moment) -> Result<OpenOn, ClientError> {
+    let aircraft = ask::aircraft(channel.clone(), name).await?;
+    let request = v1::ListItemsRequest {
+        aircraft: aircraft.clone(),
+        at_size: moment.at_size,
+        at_time_ms: moment.at_time,
+        ..v1::ListItemsRequest::default()
+    };
+    let mut all = ask::items(channel, request).await?;
+    let as_of = all.as_of;
+    let list = all.aircraft.pop().unwrap_or_else(|| {
+        let registration = if Id::from_hex(name).is_some() { String::new() } else { name.to_owned() };
+        v1::AircraftItems { aircraft, registration, ..v1::AircraftItems::default() }
+    });
+    Ok(OpenOn { list, as_of })
+}
+
+/// Authorities as people read them.
+pub(crate) fn authorities(authorities: &[v1::Authority]) -> Vec<&'static str> {
+    let numbers: Vec<i32> = authorities.iter().map(|a| *a as i32).collect();
+    render::names_of(&numbers)
 }
 
 fn list(all: &ask::AllItems, out: &mut dyn Write) -> std::io::Result<()> {

@@ -118,6 +118,14 @@ async fn a_shop_is_founded_enrolled_washed_in_asked_and_verified_by_commands_alo
         assert!(all.contains("Core wash with warm water, Ossavar T2 r1"), "{all}");
         let one = office.told("procedure show --station @ramp Core~wash~with~warm~water,~Ossavar~T2~r1", 0);
         assert_eq!(one, text, "the very text");
+        let named = "Core~wash~with~warm~water,~Ossavar~T2~r1";
+        let same = office.told(&format!("procedure diff {named} @wash.toml --station @ramp"), 0);
+        assert!(same.contains("the very same text"), "{same}");
+        office.write("next.toml", &text.replace("count = 2 ", "count = 3 "));
+        let changed = office.told(&format!("procedure diff {named} @next.toml --station @ramp"), 3);
+        assert!(changed.contains("valid cycles asked: 2 → 3"), "{changed}");
+        let explained = office.told("explain --station @desk ZZ-RBA line-disconnected 2 PS-1", 0);
+        assert!(explained.contains("closed by     The same line"), "{explained}");
         office
     });
     let office = told.await.unwrap();

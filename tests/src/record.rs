@@ -187,13 +187,7 @@ impl Record {
         let digest = Hash::of(text.as_bytes());
         self.texts.insert(digest, text.as_bytes().to_vec());
         self.names.procedures.insert(format!("{} r{}", read.title, read.revision), digest.to_string());
-        let kind = Kind::ProcedurePublished(v1::ProcedurePublished {
-            procedure: read.procedure.to_vec(),
-            revision: read.revision,
-            text: Some(v1::AttachmentRef { digest: digest.to_vec() }),
-            engine_type: read.engine_type,
-            title: read.title,
-        });
+        let kind = rinsebook_client::enrol::publication(&read, digest);
         self.custody(kind, vec![], at_ms, None).map(|_| ())
     }
 

@@ -3,6 +3,8 @@
 use rinsebook_proto::bytes::Id;
 use rinsebook_proto::fact::{Kind, Subject, engines_named};
 
+use crate::about;
+
 /// The wash and aircraft of a fact, as far as it has them.
 pub(super) struct About {
     pub(super) wash_label: String,
@@ -11,6 +13,16 @@ pub(super) struct About {
     pub(super) aircraft: Option<Id>,
     /// The engines in the wash's scope, by serial number.
     pub(super) engines: Vec<String>,
+}
+
+/// What `about` on a card adds, written as `rinsebook show` writes it: "engine serial OT-1", "wash …", "the roster".
+pub(super) fn written(text: &str) -> Result<Subject, String> {
+    about::read(text).ok_or_else(|| {
+        format!(
+            "{text:?} is nothing that a fact can be about; write it as `rinsebook show` does, such as \"engine serial \
+             OT-1\", ids with 32 hex digits"
+        )
+    })
 }
 
 /// A fact of a wash that names no engine is about all in its scope; `more` is what the facts that it acts on are about.

@@ -221,3 +221,23 @@ fn an_engine_change_is_of_the_aircraft_that_the_card_names() {
     assert_eq!(b.aircraft, [0x0a; 16]);
     assert!(card.facts[0].draft.subjects.contains(&Subject::Aircraft(Id([0x0a; 16]))));
 }
+
+#[test]
+fn about_adds_what_a_fact_on_anothers_wash_cannot_tell_and_takes_nothing_that_it_cannot_be_about() {
+    let text = |about: &str| {
+        format!(
+            "wash = \"{}\"\naircraft = \"ZZ-RBA\"\n[[fact]]\nkind = \"finding-settled\"\nrule = \"torque-out\"\n\
+             outcome = \"accepted\"\nreason = \"seen\"\nabout = [{about}]\n",
+            "1e".repeat(16)
+        )
+    };
+    let device = "0c".repeat(16);
+    let card =
+        read(&text(&format!("\"engine serial OT-0002\", \"engine serial OT-0002\", \"device {device}\""))).unwrap();
+    let about = &card.facts[0].draft.subjects;
+    assert!(about.contains(&Subject::Engine("OT-0002".to_owned())), "{about:?}");
+    assert!(about.contains(&Subject::Device(Id::from_hex(&device).unwrap())) && about.len() == 4, "{about:?}");
+    for odd in ["engine serial ", "engine 2", "wash north-1", "me"] {
+        assert!(why(&text(&format!("\"{odd}\""))).contains("nothing was signed"), "{odd}");
+    }
+}

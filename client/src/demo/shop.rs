@@ -111,13 +111,7 @@ impl Shop {
     pub async fn publish(&mut self, text: &[u8]) -> Result<Hash> {
         let read = Procedure::parse(std::str::from_utf8(text)?)?;
         let digest = self.desk.keep_blob(text, false)?;
-        let kind = Kind::ProcedurePublished(v1::ProcedurePublished {
-            procedure: read.procedure.to_vec(),
-            revision: read.revision,
-            text: Some(v1::AttachmentRef { digest: digest.to_vec() }),
-            engine_type: read.engine_type,
-            title: read.title,
-        });
+        let kind = enrol::publication(&read, digest);
         self.custody(vec![enrol::roster_fact(kind, vec![], self.clock.wall_ms())]).await?;
         Ok(digest)
     }

@@ -92,6 +92,13 @@ pub(crate) async fn text(channel: Channel, digest: Option<Vec<u8>>) -> Option<St
     if same { String::from_utf8(blob.content).ok() } else { None }
 }
 
+/// A person's name, where it is to be had: it may have been erased. Empty otherwise.
+pub(crate) async fn person_name(channel: Channel, person: &[u8]) -> String {
+    let Ok(people) = every_person(channel.clone()).await else { return String::new() };
+    let known = people.into_iter().find(|known| !person.is_empty() && known.person == person);
+    text(channel, known.and_then(|known| known.name).map(|name| name.digest)).await.unwrap_or_default()
+}
+
 /// An id, or the registration of an aircraft that is listed.
 pub(super) async fn aircraft(channel: Channel, name: &str) -> Result<Vec<u8>, ClientError> {
     match Id::from_hex(name) {

@@ -2,11 +2,12 @@
 
 use std::io::{self, Write};
 
-use rinsebook_proto::fact::{MAX_SERVICE_ENVELOPE_BYTES, Signed, Subject};
+use rinsebook_proto::fact::{MAX_SERVICE_ENVELOPE_BYTES, Signed};
 use rinsebook_proto::v1;
 
 use super::render::named;
 use super::text::{instant, paragraph, plain, second};
+use crate::about;
 
 /// One fact, and how the log holds it. What its signer signed is read from the envelope; the sentence, and whether the
 /// fact is read, are the service's word. The signature is not checked here: that is what verifying the log is for.
@@ -36,23 +37,30 @@ pub fn fact(fact: &v1::RecordedFact, out: &mut dyn Write) -> io::Result<()> {
     writeln!(out, "  leaf       {}", hex::encode(&fact.entry_hash))
 }
 
+/// One fact in few lines: what, when, by whom, and where it stands; `signer` is a name, or empty where none is known.
+pub(crate) fn in_brief(indent: &str, fact: &v1::RecordedFact, signer: &str, out: &mut dyn Write) -> io::Result<()> {
+    let at = fact.fact.clone().unwrap_or_default();
+    writeln!(out, "{indent}entry {}  {}", at.index, at.kind)?;
+    paragraph(&format!("{indent}  "), &fact.text, out)?;
+    let by = match (signer, fact.person.is_empty()) {
+        (_, true) => "no person that is enrolled".to_owned(),
+        ("", false) => format!("person {}", hex::encode(&fact.person)),
+        (name, false) => plain(name).into_owned(),
+    };
+    paragraph(&format!("{indent}  happened {}, signed by ", second(at.happened_ms)), &by, out)?;
+    if !fact.unread_because.is_empty() {
+        paragraph(&format!("{indent}  not read: "), &fact.unread_because, out)?;
+    }
+    writeln!(out, "{indent}  envelope {}", hex::encode(&at.envelope_hash))
+}
+
 fn header(signed: &Signed, out: &mut dyn Write) -> io::Result<()> {
     let header = signed.header();
     writeln!(out, "  key        {}", header.author_key)?;
     writeln!(out, "  device     {}", header.device)?;
     writeln!(out, "  place      {} of run {}", header.counter, header.run)?;
-    header.subjects.iter().try_for_each(|about| writeln!(out, "  about      {}", subject(about)))?;
+    header.subjects.iter().try_for_each(|subject| writeln!(out, "  about      {}", plain(&about::text(subject))))?;
     header.refers.iter().try_for_each(|named| writeln!(out, "  names      {named}"))
-}
-
-fn subject(subject: &Subject) -> String {
-    match subject {
-        Subject::Aircraft(id) => format!("aircraft {id}"),
-        Subject::Engine(serial) => format!("engine serial {}", plain(serial)),
-        Subject::Wash(id) => format!("wash {id}"),
-        Subject::Roster => "the roster".to_owned(),
-        Subject::Device(id) => format!("device {id}"),
-    }
 }
 
 /// A wash and its facts.

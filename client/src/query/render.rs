@@ -26,7 +26,7 @@ pub fn as_of(as_of: &v1::AsOf, out: &mut dyn Write) -> io::Result<()> {
     writeln!(out, "answered from {} entries, judged at {}", as_of.size, instant(as_of.time_ms))
 }
 
-pub(super) fn named(registration: &str) -> Cow<'_, str> {
+pub(crate) fn named(registration: &str) -> Cow<'_, str> {
     if registration.is_empty() { Cow::Borrowed("aircraft not listed") } else { plain(registration) }
 }
 
@@ -124,8 +124,11 @@ fn one_item(item: &v1::OpenItem, then_ms: u64, out: &mut dyn Write) -> io::Resul
 }
 
 fn who_may(authorities: &[i32]) -> String {
-    let names: Vec<&str> = authorities.iter().map(|a| authority(*a)).collect();
-    names.join(" or ")
+    names_of(authorities).join(" or ")
+}
+
+pub(crate) fn names_of(authorities: &[i32]) -> Vec<&'static str> {
+    authorities.iter().map(|a| authority(*a)).collect()
 }
 
 fn authority(number: i32) -> &'static str {

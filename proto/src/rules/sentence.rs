@@ -177,6 +177,18 @@ fn closes(open: &Open<'_>) -> String {
     closes_by_kind(open.kind).to_owned()
 }
 
+impl ItemKind {
+    /// What closes an item of this kind, in a sentence.
+    pub fn closes(self) -> &'static str {
+        closes_by_kind(self)
+    }
+
+    /// Who may close it; nobody where time alone does.
+    pub fn who_may(self) -> Vec<Authority> {
+        who_may(self)
+    }
+}
+
 fn closes_by_kind(kind: ItemKind) -> &'static str {
     match kind {
         ItemKind::LineDisconnected => "The same line of the same engine is reconnected.",
