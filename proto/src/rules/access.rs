@@ -13,10 +13,10 @@ use crate::bytes::Id;
 use crate::fact::Kind;
 use crate::v1::{CheckResult, ElementKind, EngineAt};
 
-/// Its newest closing.
+/// As its newest closing that counts left it, and those after it that do not: they take nothing away.
 #[derive(Debug)]
 struct Shut<'c> {
-    act: Act<'c>,
+    closings: Vec<Act<'c>>,
     openings: Vec<Act<'c>>,
     /// Since when its latches are to be seen.
     due: Option<Act<'c>>,
@@ -96,24 +96,34 @@ impl<'c> Access<'c> {
         let Some(cowl) = self.cowl(context, act, name) else { return };
         let openings = cowl.open.clone();
         let ends = act.counts() && openings.iter().flatten().all(|opening| act.is_after(opening));
-        let newer = cowl.shut.as_ref().is_none_or(|shut| act.is_after(&shut.act));
+        let newer = cowl.shut.as_ref().is_none_or(|shut| shut.closings.iter().all(|known| act.is_after(known)));
         // Who opened it may latch it wrongly twice: they do not see their own latches.
         let before = || cowl.shut.as_ref().map(|shut| shut.openings.clone()).unwrap_or_default();
         let openings = openings.unwrap_or_else(before);
         let first = openings.first().copied();
         let latched = latched.or(first.and_then(|o| listed(context, &o, name)).map(|listed| listed.latched));
         let due = latched.unwrap_or(false).then_some(*act);
-        let shut = Shut { act: *act, openings: openings.clone(), due };
-        if cowl.open.is_some() && ends {
+        let mut shut = Shut { closings: vec![*act], openings: openings.clone(), due };
+        let closes = cowl.open.is_some() && ends;
+        if closes {
             (cowl.open, cowl.shut) = (None, Some(shut));
             cowl.turns.closed(act.happened_s());
-            self.ended.extend(first.map(|opened| Ended::new(ElementKind::Access, name, opened, *act)));
         } else if cowl.open.is_none() && !act.revived && newer {
+            if let Some(before) = cowl.shut.take().filter(|_| !act.counts()) {
+                shut.closings.splice(0..0, before.closings);
+                shut.due = before.due.or(shut.due);
+            }
             cowl.shut = Some(shut);
             cowl.hang_at(context, act);
         }
+        // Who closed it before one whose closing does not count had a hand in it all the same.
+        let before = cowl.shut.iter().flat_map(|shut| shut.closings.iter().copied()).filter(|c| act.is_after(c));
+        let hands = openings.into_iter().chain(before).collect();
         if !act.revived {
-            self.closings.push((*act, openings));
+            self.closings.push((*act, hands));
+        }
+        if closes {
+            self.ended.extend(first.map(|opened| Ended::new(ElementKind::Access, name, opened, *act)));
         }
     }
 
@@ -128,8 +138,12 @@ impl<'c> Access<'c> {
             return;
         }
         let Some(shut) = self.cowl(context, act, name).and_then(|cowl| cowl.shut.as_mut()) else { return };
-        let after = shut.due.is_some_and(|since| act.is_after(&since));
-        if act.counts() && act.fact.person.is_some() && act.names(&shut.act) && after {
+        let after = shut.due.iter().chain(&shut.closings).all(|since| act.is_after(since));
+        let named = shut.closings.iter().any(|closing| act.names(closing));
+        // What stands for a closing nobody recorded was a look: whoever looked may look again.
+        let closed = |other: &&Act<'c>| matches!(other.kind(), Some(Kind::AccessClosed(_)));
+        let independent = !shut.closings.iter().filter(closed).chain(&shut.openings).any(same);
+        if act.counts() && act.fact.person.is_some() && named && after && independent {
             shut.due = None;
         }
     }
@@ -139,14 +153,14 @@ impl<'c> Access<'c> {
     fn find_open(&mut self, context: &Context<'c>, act: &Act<'c>, name: &str) {
         let latched = listed(context, act, name).is_none_or(|listed| listed.latched);
         let Some(cowl) = self.cowl(context, act, name).filter(|_| latched && !act.revived) else { return };
-        let shut = cowl.shut.get_or_insert_with(|| Shut { act: *act, openings: Vec::new(), due: None });
+        let shut = cowl.shut.get_or_insert_with(|| Shut { closings: vec![*act], openings: Vec::new(), due: None });
         shut.due = Some(*act);
     }
 
     /// One person's second look that its settlement lets count.
     pub(super) fn let_alone_count(&mut self, context: &Context<'c>, look: &Act<'c>, name: &str) {
         let shut = self.cowl(context, look, name).and_then(|cowl| cowl.shut.as_mut());
-        if let Some(shut) = shut.filter(|shut| look.names(&shut.act)) {
+        if let Some(shut) = shut.filter(|shut| shut.closings.iter().any(|closing| look.names(closing))) {
             shut.due = shut.due.filter(|since| !look.is_after(since));
         }
     }

@@ -124,26 +124,40 @@ fn latches(view: &View, out: &mut Vec<OpenItem>) {
     for what in accesses.iter().filter(|what| !open.contains(what)) {
         let of_this: Vec<&Act> = closings.clone().filter(|c| shuts(view, c).as_ref() == Some(what)).collect();
         let newest = of_this.iter().filter(|c| c.counts(NOW)).map(|c| c.place).max().unwrap_or(0);
-        // Latches found open, by whomever and whatever that names: only a good look after that will do.
         let may_latch =
             |l: &Act| view.procedure(l).is_none_or(|p| p.access.iter().all(|a| a.name != what.name || a.latched));
-        let bad = looks.clone().rfind(|l| looked_at(l).as_ref() == Some(what) && l.place > newest && may_latch(l));
-        let after = bad.map_or(0, |b| b.place);
-        let asked = |c: &Act| is_latched(view, c, what) || bad.is_some();
-        let due = |c: &&&Act| c.place >= newest && asked(c) && !seen(view, c, what, after);
-        let closing = of_this.iter().rfind(due).copied();
-        // Where nobody recorded the closing, the look stands for it.
-        let never_closed = bad.filter(|b| of_this.is_empty() && !looked_again(view, b));
-        if let Some(by) = closing.map(|c| bad.unwrap_or(c)).or(never_closed) {
+        let bad: Vec<&Act> =
+            looks.clone().filter(|l| looked_at(l).as_ref() == Some(what) && l.place > newest && may_latch(l)).collect();
+        // The closing that counts, and those after it that do not: a look names one of them; where nobody recorded a
+        // closing, the look that found a latch open stands for it.
+        let mut chain: Vec<&Act> = of_this.iter().copied().filter(|c| c.place >= newest).collect();
+        let unrecorded = bad.first().filter(|b| of_this.iter().all(|c| c.place > b.place));
+        chain.extend(unrecorded);
+        chain.sort_by_key(|act| act.place);
+        // Latches found open, by whomever and whatever that names: only a good look after that will do.
+        let found_open = bad.last().filter(|b| !seen_after(view, &chain, what, b)).copied();
+        let unseen = || chain.iter().find(|c| is_latched(view, c, what) && !seen_after(view, &chain, what, c)).copied();
+        if let Some(by) = found_open.or_else(unseen) {
             out.push(OpenItem::of_aircraft(view, "latch-check-due", by).about(&what.name));
         }
     }
 }
 
-/// Somebody known saw them all latched since, naming that look.
-fn looked_again(view: &View, bad: &Act) -> bool {
-    let good = |a: &Act| matches!(&a.fact.kind, Some(Kind::LatchesSeen(b)) if b.all_latched == Some(true));
-    view.acts.iter().any(|a| good(a) && a.fact.names(&bad.fact) && a.person.is_some() && a.closes(bad, NOW))
+/// Another person than any who closed or opened it saw all latches after that act, naming one of the closings.
+fn seen_after(view: &View, chain: &[&Act], what: &Element, since: &Act) -> bool {
+    view.acts.iter().any(|look| {
+        let Some(Kind::LatchesSeen(b)) = &look.fact.kind else { return false };
+        let before = || chain.iter().copied().filter(|c| c.place < look.place);
+        let closed = || before().filter(|c| shuts(view, c).is_some());
+        let no_hand = |c: &Act| look.person != c.person && had_no_hand(view, look, c, what);
+        b.all_latched == Some(true)
+            && look.person.is_some()
+            && looked_at(look).as_ref() == Some(what)
+            && before().any(|c| look.fact.names(&c.fact))
+            && look.closes(since, NOW)
+            && closed().all(no_hand)
+            && sure_of_latches(view, look, what)
+    }) || super::people::reinspected_alone_counts(view, since, NOW)
 }
 
 fn is_bad_look(act: &Act) -> bool {
@@ -155,19 +169,6 @@ fn is_latched(view: &View, closing: &Act, what: &Element) -> bool {
     let listed = |act: &Act| view.procedure(act)?.access.iter().find(|a| a.name == what.name).map(|a| a.latched);
     let opened = || openings_before(view, closing, what).first().and_then(|o| listed(o));
     listed(closing).or_else(opened).unwrap_or(false)
-}
-
-fn seen(view: &View, closing: &Act, what: &Element, after: usize) -> bool {
-    view.acts.iter().any(|look| {
-        let Some(Kind::LatchesSeen(b)) = &look.fact.kind else { return false };
-        b.all_latched == Some(true)
-            && looked_at(look).as_ref() == Some(what)
-            && look.fact.names(&closing.fact)
-            && look.closes(closing, NOW)
-            && look.place > after
-            && sure_of_latches(view, look, what)
-            && had_no_hand(view, look, closing, what)
-    }) || super::people::reinspected_alone_counts(view, closing, NOW)
 }
 
 /// Nobody else saw a latch open on another tablet so near that one cannot tell which look was the later.

@@ -177,6 +177,19 @@ fn what_was_found_deferred_already_is_no_isolation_of_this_wash() {
 }
 
 #[test]
+fn a_close_by_somebody_who_may_not_takes_no_look_away() {
+    let (mut w, closed) = shut();
+    w.naming("mate", at(8, 25), &[closed], latches(Some(false)));
+    let again = w.act("stranger", at(8, 30), access(1, false));
+    assert!(w.metal(at(8, 35)).contains(&DUE.to_owned()));
+    w.grant("mate", v1::Authority::Inspect, |_| ());
+    w.naming("mate", at(8, 40), &[again], latches(Some(true)));
+    assert!(w.metal(at(8, 45)).contains(&DUE.to_owned()), "the mate closed it before");
+    w.naming("inspector", at(8, 50), &[again], latches(Some(true)));
+    assert!(!w.metal(at(9, 0)).contains(&DUE.to_owned()));
+}
+
+#[test]
 fn a_latch_found_open_is_to_be_seen_again_though_nobody_recorded_the_close() {
     let mut w = World::washing_by(WHOLE);
     let unknown = Hash::of(b"a close that its station still holds");
