@@ -155,6 +155,9 @@ impl<'c> Access<'c> {
         let Some(cowl) = self.cowl(context, act, name).filter(|_| latched && !act.revived) else { return };
         let shut = cowl.shut.get_or_insert_with(|| Shut { closings: vec![*act], openings: Vec::new(), due: None });
         shut.due = Some(*act);
+        if cowl.open.is_none() {
+            cowl.hang_at(context, act);
+        }
     }
 
     /// One person's second look that its settlement lets count.

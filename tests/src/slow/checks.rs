@@ -189,7 +189,14 @@ fn had_no_hand(view: &View, look: &Act, closing: &Act, what: &Element) -> bool {
 /// Closed it, or opened it before that closing.
 fn had_a_hand(view: &View, look: &Act, closing: &Act, what: &Element) -> bool {
     let opened = openings_before(view, closing, what);
-    look.person.is_some() && (look.person == closing.person || opened.iter().any(|o| look.person == o.person))
+    // Who closed it before one whose closing does not count had a hand in it all the same.
+    let earlier = || {
+        let all = view.acts[..closing.place].iter().filter(|c| shuts(view, c).as_ref() == Some(what));
+        let since = all.clone().rfind(|c| c.counts(NOW)).map_or(0, |c| c.place);
+        all.filter(move |c| !closing.counts(NOW) && c.place >= since).collect::<Vec<_>>()
+    };
+    let theirs = |other: &Act| look.person == other.person;
+    look.person.is_some() && (theirs(closing) || opened.iter().any(|o| theirs(o)) || earlier().into_iter().any(theirs))
 }
 
 /// The openings that stood when it was closed; where none did, those of the closing before.

@@ -453,12 +453,18 @@ fn run_items(view: &View, serial: &str, out: &mut Vec<OpenItem>) {
 fn unconfirmed<'v>(view: &'v View, serial: &'v str, first: Injection<'_>) -> Option<&'v Act> {
     let after_s = u64::from(view.procedure(first.act)?.run_up.start_unconfirmed_after_s);
     let plans = view.of_engine(serial, NOW).filter(|a| matches!(a.fact.kind, Some(Kind::StartPlanned(_))));
+    // A start of which nobody can tell whether it came before the water is no answer.
+    let water: Vec<Injection<'_>> = injections(view, serial, NOW);
+    let injected: Vec<&Act> = water.iter().map(|i| i.act).collect();
+    let sure = |a: &Act| a.is_sure_against(&injected, drying_acts(view, serial));
     let ended = |plan: &Act| {
         view.acts.iter().any(|a| {
             a.counts(NOW)
                 && a.place > plan.place
                 && match &a.fact.kind {
-                    Some(Kind::EngineStarted(_)) => a.is_of(serial) && a.fact.happened_s >= plan.fact.happened_s,
+                    Some(Kind::EngineStarted(_)) => {
+                        a.is_of(serial) && sure(a) && a.fact.happened_s >= plan.fact.happened_s
+                    }
                     Some(Kind::StartPlanned(_)) => a.is_of(serial),
                     Some(Kind::StartCancelled(_)) => a.fact.names(&plan.fact),
                     _ => false,

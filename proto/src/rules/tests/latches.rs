@@ -216,3 +216,20 @@ fn an_access_opened_for_the_engine_that_hangs_there_is_not_that_of_an_engine_nam
     assert!(!names(&there).iter().any(|name| name.starts_with("access-open")), "{:?}", names(&there));
     assert!(w.metal(at(9, 0)).contains(&"access-open 1 fan cowl".to_owned()));
 }
+
+#[test]
+fn a_latch_found_open_on_the_aircraft_that_an_engine_went_to_is_looked_at_there() {
+    let mut w = World::washing_by(WHOLE);
+    w.act("tech", at(8, 10), access(1, true));
+    let closed = w.act("mate", at(8, 20), access(1, false));
+    w.list_aircraft("ZZ-OTHER", &["OT-9"]);
+    let look = latches(Some(false));
+    let subjects = vec![
+        crate::fact::Subject::Aircraft(crate::rules::testing::id("ZZ-OTHER")),
+        crate::fact::Subject::Engine("OT-1".into()),
+    ];
+    let fact = w.sign("stranger", at(8, 40), subjects, vec![closed], look, None);
+    w.put(fact, at(8, 40));
+    let there = w.history.state(&crate::rules::testing::id("ZZ-OTHER"), w.history.size(), at(9, 0));
+    assert!(names(&there).contains(&DUE.to_owned()), "{:?}", names(&there));
+}
