@@ -142,8 +142,10 @@ impl<'c> Access<'c> {
         let named = shut.closings.iter().any(|closing| act.names(closing));
         // What stands for a closing nobody recorded was a look: whoever looked may look again.
         let closed = |other: &&Act<'c>| matches!(other.kind(), Some(Kind::AccessClosed(_)));
-        let independent = !shut.closings.iter().filter(closed).chain(&shut.openings).any(same);
-        if act.counts() && act.fact.person.is_some() && named && after && independent {
+        // Nobody knows whether a signer who is not known was another.
+        let mut hands = shut.closings.iter().filter(closed).chain(&shut.openings);
+        let independent = act.fact.person.is_some() && hands.all(|other| act.by_another_than(other));
+        if act.counts() && named && after && independent {
             shut.due = None;
         }
     }

@@ -30,6 +30,7 @@ pub const COMPARED_ITEMS: &[&str] = &[
     "run-up-overdue",
     "start-unconfirmed",
     "freeze-watch",
+    "cycles-short",
 ];
 /// Rules whose findings are compared.
 pub const COMPARED_RULES: &[&str] = &[
@@ -41,6 +42,13 @@ pub const COMPARED_RULES: &[&str] = &[
     "torque-out",
     "tool-uncalibrated",
     "line-outside-procedure",
+    "injected-early",
+    "rotation-unconfirmed",
+    "speed-low",
+    "injection-short",
+    "soak-short",
+    "starter-overrun",
+    "run-up-missed",
 ];
 
 /// Items that stay with the aircraft: the engine is not compared.

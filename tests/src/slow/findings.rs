@@ -79,6 +79,7 @@ pub fn all(view: &View) -> Vec<Breach> {
     super::lines::outside_procedure(view, &mut out);
     super::checks::self_seen(view, &mut out);
     super::times::all(view, &mut out);
+    super::turning::all(view, &mut out);
     out
 }
 

@@ -16,6 +16,7 @@ pub mod shop;
 pub mod story;
 pub mod telling;
 pub mod times;
+pub mod turning;
 pub mod water;
 
 use items::OpenItem;
@@ -29,6 +30,7 @@ pub fn open_items(view: &View) -> Vec<OpenItem> {
         water::items(view, serial, &mut out);
     }
     checks::items(view, &mut out);
+    turning::items(view, &mut out);
     findings::items(view, &findings::all(view), &mut out);
     out
 }

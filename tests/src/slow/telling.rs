@@ -469,11 +469,19 @@ fn reconnection(e: usize, line: usize, quality: Quality, now_ms: u64) -> v1::Lin
 
 fn cycle(e: usize, quality: Quality, began_ms: u64) -> v1::CycleRun {
     let length_ms = [120_000, 119_000, 120_000, 119_999, 121_000, 90_000][usize::from(quality) % 6];
-    let injection_ms = began_ms + 10_000;
+    let injection_ms = began_ms + [10_000, 9_999, 10_000, 10_000, 12_000, 9_000][usize::from(quality) % 6];
+    let rotation_ms = [
+        Some(began_ms + 5_000),
+        Some(injection_ms),
+        None,
+        Some(began_ms + 5_000),
+        Some(injection_ms + 1_000),
+        Some(injection_ms),
+    ][usize::from(quality) % 6];
     v1::CycleRun {
         engine: Some(engine(e)),
         motoring_started_ms: Some(began_ms),
-        rotation_confirmed_ms: Some(began_ms + 5_000),
+        rotation_confirmed_ms: rotation_ms,
         injection_started_ms: Some(injection_ms),
         injection_ended_ms: Some(injection_ms + length_ms),
         motoring_ended_ms: Some(injection_ms + length_ms + 1_000),

@@ -177,6 +177,16 @@ fn what_was_found_deferred_already_is_no_isolation_of_this_wash() {
 }
 
 #[test]
+fn nobody_sees_the_latches_of_a_close_by_nobody_known() {
+    let mut w = World::washing_by(WHOLE);
+    w.act("tech", at(8, 10), access(1, true));
+    w.act("mate", at(8, 20), access(1, false));
+    let closed = w.act("nobody", at(8, 25), access(1, false));
+    w.naming("inspector", at(8, 30), &[closed], latches(Some(true)));
+    assert!(w.metal(at(9, 0)).contains(&DUE.to_owned()));
+}
+
+#[test]
 fn a_close_by_somebody_who_may_not_takes_no_look_away() {
     let (mut w, closed) = shut();
     w.naming("mate", at(8, 25), &[closed], latches(Some(false)));
