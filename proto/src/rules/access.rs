@@ -5,13 +5,12 @@ use std::collections::BTreeMap;
 
 use super::case::{Act, Context};
 use super::finding::{Raised, Rule, Severity};
-use super::fleet::Belongs;
 use super::item::{ItemKind, Open};
 use super::procedure;
 use super::turns::{Ended, Turns};
 use crate::bytes::Id;
 use crate::fact::Kind;
-use crate::v1::{CheckResult, ElementKind, EngineAt};
+use crate::v1::{CheckResult, ElementKind};
 
 /// As its newest closing that counts left it, and those after it that do not: they take nothing away.
 #[derive(Debug)]
@@ -22,10 +21,8 @@ struct Shut<'c> {
     due: Option<Act<'c>>,
 }
 
-#[derive(Debug)]
+#[derive(Debug, Default)]
 struct Cowl<'c> {
-    engine: EngineAt,
-    belongs: Belongs,
     /// Who opened it, the first one first, while it is open.
     open: Option<Vec<Act<'c>>>,
     shut: Option<Shut<'c>>,
@@ -68,23 +65,12 @@ impl<'c> Access<'c> {
     fn cowl(&mut self, context: &Context<'c>, act: &Act<'c>, name: &str) -> Option<&mut Cowl<'c>> {
         let engine = act.engine()?;
         let place = (context.aircraft(act), engine.position, name.to_owned());
-        Some(self.cowls.entry(place).or_insert_with(|| Cowl {
-            engine: engine.clone(),
-            belongs: context.at_engine(act, engine),
-            open: None,
-            shut: None,
-            for_leak_run: false,
-            latched: false,
-            turns: Turns::default(),
-        }))
+        Some(self.cowls.entry(place).or_default())
     }
 
     fn open(&mut self, context: &Context<'c>, act: &Act<'c>, name: &str) {
         let listed = listed(context, act, name);
         let Some(cowl) = self.cowl(context, act, name) else { return };
-        if cowl.open.is_none() {
-            cowl.hang_at(context, act);
-        }
         cowl.turns.opened(act.happened_s());
         cowl.for_leak_run = listed.is_some_and(|listed| listed.open_for_leak_run);
         cowl.latched = listed.is_some_and(|listed| listed.latched);
@@ -114,7 +100,6 @@ impl<'c> Access<'c> {
                 shut.due = before.due.or(shut.due);
             }
             cowl.shut = Some(shut);
-            cowl.hang_at(context, act);
         }
         // Who closed it before one whose closing does not count had a hand in it all the same.
         let before = cowl.shut.iter().flat_map(|shut| shut.closings.iter().copied()).filter(|c| act.is_after(c));
@@ -157,9 +142,6 @@ impl<'c> Access<'c> {
         let Some(cowl) = self.cowl(context, act, name).filter(|_| latched && !act.revived) else { return };
         let shut = cowl.shut.get_or_insert_with(|| Shut { closings: vec![*act], openings: Vec::new(), due: None });
         shut.due = Some(*act);
-        if cowl.open.is_none() {
-            cowl.hang_at(context, act);
-        }
     }
 
     /// One person's second look that its settlement lets count.
@@ -206,27 +188,22 @@ impl<'c> Access<'c> {
         &self.ended
     }
 
-    pub(super) fn open_items(&self) -> Vec<Open<'c>> {
-        self.cowls.iter().filter_map(|((_, _, name), cowl)| cowl.open_item(name)).collect()
+    pub(super) fn open_items(&self, context: &Context<'c>) -> Vec<Open<'c>> {
+        self.cowls.iter().filter_map(|((_, _, name), cowl)| cowl.open_item(context, name)).collect()
     }
 }
 
 impl<'c> Cowl<'c> {
-    /// Another engine may hang there by now.
-    fn hang_at(&mut self, context: &Context<'c>, act: &Act<'c>) {
-        if let Some(engine) = act.engine() {
-            (self.engine, self.belongs) = (engine.clone(), context.at_engine(act, engine));
-        }
-    }
-
     /// Latches are seen once it is closed.
-    fn open_item(&self, name: &str) -> Option<Open<'c>> {
+    fn open_item(&self, context: &Context<'c>, name: &str) -> Option<Open<'c>> {
         let (kind, by) = match (&self.open, &self.shut) {
             (Some(openings), _) => (ItemKind::AccessOpen, *openings.first()?),
             (None, Some(shut)) => (ItemKind::LatchCheckDue, shut.due?),
             (None, None) => return None,
         };
-        let mut open = Open::new(kind, by, self.belongs.clone()).of_engine(&self.engine).about(name);
+        // It goes with the engine that the act names: another one may hang there by now.
+        let engine = by.engine()?;
+        let mut open = Open::new(kind, by, context.at_engine(&by, engine)).of_engine(engine).about(name);
         if kind == ItemKind::AccessOpen && self.latched {
             open.next.push(ItemKind::LatchCheckDue);
         }

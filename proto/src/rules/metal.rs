@@ -65,7 +65,7 @@ impl<'c> Metal<'c> {
 
     pub(super) fn open_items(&self, context: &Context<'c>, water: &Water<'c>) -> Vec<Open<'c>> {
         let mut opens = self.lines.open_items(context);
-        opens.extend(self.access.open_items());
+        opens.extend(self.access.open_items(context));
         opens.extend(self.fixtures.open_items());
         opens.extend(self.isolations.open_items());
         opens.extend(self.tools.open_items());
