@@ -15,6 +15,7 @@
 //! A period is over at its end instant; a fact at that instant is in time.
 
 mod access;
+mod act;
 mod ahead;
 mod alone;
 pub mod answer;
@@ -57,6 +58,7 @@ pub mod roster;
 mod scope;
 mod sentence;
 mod shift;
+mod state;
 mod telephone;
 mod timing;
 mod tools;
@@ -73,7 +75,6 @@ use crate::fact::Signed;
 
 pub use ahead::Look;
 pub use assess::{Assessment, NOTHING_OPEN_NOTICE, NOTICE, Question, Verdict};
-pub use case::{LatestStart, State, Wash};
 pub use enrolments::{Enrolments, Texts};
 pub use finding::{Finding, Outcome, Rule, Severity};
 pub use history::{Heard, History};
@@ -81,6 +82,7 @@ pub use item::{Blocks, FactRef, Item, ItemKind};
 pub use judge::Standing;
 pub use kinds::kind_name;
 pub use roster::Roster;
+pub use state::{LatestStart, State, Wash};
 
 /// What is known of a fact's signature when it is recorded.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]

@@ -3,7 +3,7 @@
 
 use std::collections::BTreeMap;
 
-use super::case::{Act, Context};
+use super::act::{Act, Context};
 use super::finding::{Raised, Rule, Severity};
 use super::item::{ItemKind, Open};
 use super::procedure;

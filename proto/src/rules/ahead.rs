@@ -3,7 +3,8 @@
 
 use std::collections::BTreeSet;
 
-use super::case::{Case, State};
+use super::case::Case;
+use super::state::State;
 use super::{assess, devices, sentence};
 use crate::fact::Kind;
 

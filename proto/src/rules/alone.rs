@@ -3,7 +3,7 @@
 
 use std::collections::HashMap;
 
-use super::case::{Act, Context};
+use super::act::{Act, Context};
 use super::finding::{Raised, Rule, Severity};
 use crate::bytes::Hash;
 use crate::fact::Kind;

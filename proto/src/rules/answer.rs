@@ -1,7 +1,7 @@
 //! Items, findings and assessments as messages: the only place where they are converted, so that the service, the
 //! client and the verifier encode the same bytes.
 
-use super::case::LatestStart;
+use super::state::LatestStart;
 use super::{Assessment, Blocks, FactRef, Finding, Item, Outcome, Severity, Verdict};
 use crate::v1;
 

@@ -3,7 +3,7 @@
 //! A clearance holds until it is released, the wash interrupted or handed over, somebody works on that engine's lines,
 //! accesses or fixtures, or its time is over.
 
-use super::case::{Act, Context};
+use super::act::{Act, Context};
 use super::finding::{Raised, Rule, Severity};
 use super::motoring::{Motoring, Turn};
 use crate::bytes::Id;

@@ -2,7 +2,9 @@
 
 use std::collections::HashSet;
 
-use super::case::{Act, Case, aircraft_named, types_asked};
+use super::act::{Act, aircraft_named};
+use super::case::Case;
+use super::judge::types_asked;
 use super::judge::{self, Standing, Types};
 use super::kinds::Asked;
 use crate::bytes::Hash;
@@ -49,7 +51,7 @@ impl Case<'_> {
         let types = match aircraft_named(target) {
             _ if !types.is_empty() => Types::EachOf(types),
             Some(aircraft) => Types::OneOf(self.roster.types_on(&aircraft, target.happened_s(), self.size)),
-            None => types_asked(&by.fact.held, &self.roster, self.size),
+            None => types_asked(&by.fact.held.recorded, &self.roster, self.size),
         };
         let recorded = &by.fact.held.recorded;
         judge::standing(&self.roster, self.size, recorded, Asked::Certify, &types).0 == Standing::Counts

@@ -2,9 +2,10 @@
 
 use std::collections::BTreeSet;
 
-use super::case::{Case, LatestStart, State};
+use super::case::Case;
 use super::finding::Finding;
 use super::item::{Blocks, Item, ItemKind};
+use super::state::{LatestStart, State};
 use super::{sentence, telephone};
 use crate::bytes::Id;
 

@@ -4,7 +4,7 @@
 use std::collections::HashMap;
 
 use super::access::Access;
-use super::case::{Act, Context};
+use super::act::{Act, Context};
 use super::finding::{Raised, Rule, Severity};
 use super::fixtures::Fixtures;
 use super::isolations::Isolations;

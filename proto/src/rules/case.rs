@@ -3,279 +3,33 @@
 use std::borrow::Cow;
 use std::cell::RefCell;
 use std::collections::{BTreeMap, BTreeSet, HashMap, HashSet};
-use std::sync::Arc;
 
+use super::act::{Act, Context, WashFacts, aircraft_named, as_wash};
 use super::area::Area;
 use super::corrections::{Corrections, InForce};
 use super::facts::{self, Fact, judged, version};
-use super::finding::{self, Finding, Raised};
-use super::fleet::{Belongs, Fleet};
+use super::finding::{self, Raised};
+use super::fleet::Fleet;
 use super::forks::{Fork, Forks};
-use super::history::{Held, History};
-use super::item::{FactRef, Item, ItemKind, Open};
-use super::judge::{self, Standing, Types};
-use super::kinds::{self, Asked};
+use super::history::History;
+use super::item::{ItemKind, Open};
+use super::judge::Standing;
 use super::metal::Metal;
 use super::motoring::Motoring;
 use super::order;
-use super::procedure::Procedure;
 use super::reach::scope;
 use super::readings::Readings;
 use super::revisions::{self, Revisions};
 use super::roster::Roster;
 use super::scope::Scope;
 use super::shift::Shift;
+use super::state::State;
 use super::unsure::Unsure;
 use super::water::{self, Water};
 use super::{devices, people, release, sentence, timing, versions};
 use crate::bytes::{Hash, Id};
-use crate::fact::{Header, Kind, Subject, engines_named};
-use crate::v1::{self, EngineAt};
-
-/// How far a clock may be off where no procedure says it: common practice, no source.
-const CLOCK_OFF_MAX_S: u64 = 120;
-
-/// What is open on one aircraft, and what was found.
-#[derive(Debug, Clone, PartialEq, Default)]
-pub struct State {
-    /// Open items, by kind, engine, subject.
-    pub items: Vec<Item>,
-    /// Findings, settled ones included.
-    pub findings: Vec<Finding>,
-    /// Washes of this aircraft.
-    pub washes: Vec<Wash>,
-    /// For each engine that waits for its run.
-    pub latest_starts: Vec<LatestStart>,
-    /// What has to be kept for the aircraft to go.
-    pub conditions: Vec<String>,
-    /// Until when the awaited devices were heard; none: no device is awaited.
-    pub devices_heard_until_ms: Option<u64>,
-    /// The entry since which the service's clock has been in doubt, until the custodian confirms it.
-    pub clock_unsure_since: Option<u64>,
-}
-
-/// A wash, as its opening says.
-#[derive(Debug, Clone, PartialEq)]
-pub struct Wash {
-    /// Its id.
-    pub wash: Id,
-    /// The aircraft.
-    pub aircraft: Id,
-    /// The work order.
-    pub work_order: String,
-    /// SHA-256 of the procedure's text.
-    pub procedure: Option<Hash>,
-    /// The station.
-    pub station: String,
-    /// The engines in scope.
-    pub engines: Vec<EngineAt>,
-    /// The opening.
-    pub opened_by: FactRef,
-    /// The last sign-off that has effect.
-    pub signed_off_by: Option<FactRef>,
-}
-
-/// The newest instant at which an engine may be started without a run-up before it. Unix milliseconds.
-#[derive(Debug, Clone, PartialEq, Eq)]
-pub struct LatestStart {
-    /// The engine, at its position on this aircraft.
-    pub engine: EngineAt,
-    /// Window end less the margin.
-    pub latest_start_ms: u64,
-    /// The end of its run-up window.
-    pub window_end_ms: u64,
-    /// Where the air comes from, where a waiver says it.
-    pub air_source: String,
-}
-
-/// One fact at its place in the order.
-#[derive(Debug, Clone, Copy)]
-pub(super) struct Act<'c> {
-    pub(super) fact: &'c Fact<'c>,
-    /// A fact that it names is absent: what it would close waits.
-    waits: bool,
-    /// It closes nothing, whoever signed it: what it says is contested.
-    withheld: bool,
-    /// An act in doubt, let count by its settlement, at that place.
-    pub(super) revived: bool,
-    /// A reconnection of which nobody knows whether it came before what was found wanting: that stands.
-    pub(super) leaves_rework: bool,
-    /// Where it stands in the order by itself, its settlement apart.
-    place: usize,
-}
-
-impl<'c> Act<'c> {
-    pub(super) fn index(&self) -> u64 {
-        self.fact.held.recorded.index
-    }
-
-    /// The hash of the version in force.
-    pub(super) fn hash(&self) -> Hash {
-        self.fact.held.hash
-    }
-
-    /// The hash of the fact as it was first signed.
-    pub(super) fn original(&self) -> Hash {
-        self.fact.key.3
-    }
-
-    /// Whether one of those hashes names it, or an older version of it.
-    pub(super) fn is_among(&self, hashes: &[Hash]) -> bool {
-        hashes.contains(&self.hash()) || self.fact.elders.iter().any(|elder| hashes.contains(elder))
-    }
-
-    pub(super) fn header(&self) -> &'c Header {
-        self.fact.held.recorded.fact.header()
-    }
-
-    pub(super) fn kind(&self) -> Option<&'c Kind> {
-        self.fact.held.recorded.fact.kind()
-    }
-
-    pub(super) fn happened_s(&self) -> u64 {
-        self.fact.key.0
-    }
-
-    /// Whether it may close something.
-    pub(super) fn counts(&self) -> bool {
-        let good = self.fact.standing == Standing::Counts || self.revived;
-        good && !self.waits && !self.withheld && self.fact.unread.is_none()
-    }
-
-    /// The wash that it is about; of several the first.
-    pub(super) fn wash(&self) -> Option<Id> {
-        self.washes().next()
-    }
-
-    /// All washes that it is about.
-    pub(super) fn washes(&self) -> impl Iterator<Item = Id> + use<'c> {
-        self.header().subjects.iter().filter_map(as_wash)
-    }
-
-    pub(super) fn is_of(&self, wash: Id) -> bool {
-        self.header().subjects.contains(&Subject::Wash(wash))
-    }
-
-    pub(super) fn engine(&self) -> Option<&'c EngineAt> {
-        engines_named(self.kind()?).into_iter().next()
-    }
-
-    /// Whether it acts on the other: it names it, and is about all that the other is about.
-    pub(super) fn names(&self, other: &Act<'_>) -> bool {
-        other.is_among(&self.header().refers) && self.is_about_all_of(other)
-    }
-
-    pub(super) fn is_about_all_of(&self, other: &Act<'_>) -> bool {
-        other.header().subjects.iter().all(|s| self.header().subjects.contains(s))
-    }
-
-    /// Whether it records that bytes with this digest were refused.
-    pub(super) fn refuses(&self, digest: &Hash) -> bool {
-        matches!(self.kind(), Some(Kind::FactRefused(b)) if b.received_digest == digest.0)
-    }
-
-    /// Whether it stands after the other in the order, by itself. A settlement lets an act close from its own place on, but
-    /// what was opened after the act was never closed by it.
-    pub(super) fn is_after(&self, other: &Act<'_>) -> bool {
-        self.place > other.place
-    }
-
-    /// Whether a known person signed it, who did not sign the other: an unknown signer may be the same one.
-    pub(super) fn by_another_than(&self, other: &Act<'_>) -> bool {
-        let not_theirs = other.fact.by_service || other.fact.person.is_some();
-        self.fact.person.is_some() && not_theirs && self.fact.person != other.fact.person
-    }
-
-    pub(super) fn reference(&self) -> FactRef {
-        FactRef {
-            index: self.fact.shown_index,
-            hash: self.hash(),
-            happened_ms: self.header().happened_ms,
-            kind: self.kind().map_or("unread", kinds::kind_name),
-        }
-    }
-}
-
-/// A wash as its facts tell.
-#[derive(Debug)]
-pub(super) struct WashFacts<'c> {
-    pub(super) aircraft: Option<Id>,
-    /// Its opening, or while that is missing the first fact that names it.
-    pub(super) first: Act<'c>,
-    pub(super) opened: Option<&'c v1::WashOpened>,
-    /// As it was opened.
-    pub(super) procedure: Option<Arc<Procedure>>,
-    /// Newer revisions that it was moved to, in order: they hold for what stands after.
-    pub(super) moved: Vec<(Act<'c>, Arc<Procedure>)>,
-}
-
-/// What every family of rules needs to know beside the acts.
-pub(super) struct Context<'c> {
-    pub(super) roster: &'c Roster,
-    pub(super) size: u64,
-    pub(super) fleet: Fleet<'c>,
-    pub(super) washes: BTreeMap<Id, WashFacts<'c>>,
-    pub(super) time_s: u64,
-    /// The start that a question supposes.
-    pub(super) planned_s: Option<u64>,
-    /// Struck out: what they say is void, that their devices signed them is not.
-    pub(super) struck: Vec<Act<'c>>,
-}
-
-impl<'c> Context<'c> {
-    /// The revision that held in the act's wash at its place.
-    pub(super) fn procedure(&self, act: &Act<'_>) -> Option<&Arc<Procedure>> {
-        act.washes().find_map(|wash| {
-            let facts = self.washes.get(&wash)?;
-            let moved = facts.moved.iter().rev().find(|(by, _)| act.is_after(by));
-            moved.map(|(_, procedure)| procedure).or(facts.procedure.as_ref())
-        })
-    }
-
-    /// The revision that holds in the wash now.
-    pub(super) fn procedure_now(&self, wash: Id) -> Option<&Arc<Procedure>> {
-        let facts = self.washes.get(&wash)?;
-        facts.moved.last().map(|(_, procedure)| procedure).or(facts.procedure.as_ref())
-    }
-
-    /// Whether an act's signer has another authority than its kind asks.
-    pub(super) fn holds(&self, act: &Act<'_>, asked: Asked) -> bool {
-        let types = types_asked(&act.fact.held, self.roster, self.size);
-        judge::standing(self.roster, self.size, &act.fact.held.recorded, asked, &types).0 == Standing::Counts
-    }
-
-    /// The aircraft that the act names, itself or by its wash.
-    pub(super) fn aircraft(&self, act: &Act<'_>) -> Option<Id> {
-        aircraft_named(act).or_else(|| act.washes().find_map(|wash| self.washes.get(&wash)?.aircraft))
-    }
-
-    pub(super) fn with_engine(&self, act: &Act<'_>, engine: &EngineAt) -> Belongs {
-        Belongs::to_engine(&self.fleet, engine, self.aircraft(act), act.happened_s())
-    }
-
-    /// What stays with the aircraft; where the engine was not listed there then, it shows wherever that engine is too.
-    pub(super) fn at_engine(&self, act: &Act<'_>, engine: &EngineAt) -> Belongs {
-        let aircraft = self.aircraft(act);
-        let here = |a: Id| self.fleet.position(&engine.serial, &a, act.happened_s()).is_some();
-        let elsewhere = (!aircraft.is_some_and(here)).then(|| engine.serial.clone());
-        Belongs { aircraft: aircraft.into_iter().collect(), engines: elsewhere.into_iter().collect() }
-    }
-
-    pub(super) fn with_aircraft(&self, act: &Act<'_>) -> Belongs {
-        Belongs::to_aircraft(self.aircraft(act))
-    }
-
-    pub(super) fn clock_off_max_s(&self, act: &Act<'_>) -> u64 {
-        self.procedure(act).map_or(CLOCK_OFF_MAX_S, |p| p.record.clock_off_max_s.into())
-    }
-}
-
-pub(super) fn aircraft_named(act: &Act<'_>) -> Option<Id> {
-    act.header().subjects.iter().find_map(|s| match s {
-        Subject::Aircraft(id) => Some(*id),
-        _ => None,
-    })
-}
+use crate::fact::{Kind, Subject};
+use crate::v1;
 
 /// The facts that concern one aircraft, as known at a size.
 pub(super) struct Case<'h> {
@@ -480,24 +234,6 @@ impl<'h> Case<'h> {
     }
 }
 
-pub(super) fn types_asked(held: &Held, roster: &Roster, size: u64) -> Types {
-    let Some(kind) = held.recorded.fact.kind() else { return Types::Any };
-    if kinds::asked(kind) == Asked::Custody {
-        return Types::Any;
-    }
-    let mut serials: Vec<&str> = engines_named(kind).into_iter().map(|e| e.serial.as_str()).collect();
-    serials.dedup();
-    if !serials.is_empty() {
-        return Types::EachOf(serials.into_iter().map(|s| roster.engine_type(s, size).to_owned()).collect());
-    }
-    let aircraft = held.recorded.fact.header().subjects.iter().find_map(|s| match s {
-        Subject::Aircraft(id) => Some(id),
-        _ => None,
-    });
-    let happened_s = held.recorded.happened_s();
-    Types::OneOf(aircraft.map(|a| roster.types_on(a, happened_s, size)).unwrap_or_default())
-}
-
 /// The forks that entries in scope saw.
 fn forks<'h>(history: &'h History, facts: &[Fact<'h>], roster: &Roster, size: u64) -> Forks<'h> {
     let fork = |(at, fact): (usize, &Fact<'h>)| {
@@ -547,11 +283,4 @@ fn washes<'c>(acts: &[Act<'c>], roster: &Roster, size: u64) -> BTreeMap<Id, Wash
         }
     }
     washes
-}
-
-fn as_wash(subject: &Subject) -> Option<Id> {
-    match subject {
-        Subject::Wash(id) => Some(*id),
-        _ => None,
-    }
 }

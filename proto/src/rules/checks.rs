@@ -4,7 +4,7 @@
 use std::collections::BTreeMap;
 
 use super::access::Access;
-use super::case::{Act, Context};
+use super::act::{Act, Context};
 use super::fixtures::Fixtures;
 use super::item::{ItemKind, Open};
 use super::tools::Tools;

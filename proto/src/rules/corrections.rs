@@ -21,9 +21,11 @@
 
 use std::collections::{BTreeSet, HashMap, HashSet};
 
-use super::case::{Act, Context, Folded, types_asked};
+use super::act::{Act, Context};
+use super::case::Folded;
 use super::facts::Fact;
 use super::finding::{Raised, Rule, Severity};
+use super::judge::types_asked;
 use super::judge::{self, Standing};
 use super::kinds::Asked;
 use super::order;
@@ -332,7 +334,7 @@ impl<'h> Reader<'_, 'h> {
     }
 
     fn holds(&self, by: &Fact<'_>, asked: Asked, original: &Fact<'_>) -> bool {
-        let types = types_asked(&original.held, self.roster, self.size);
+        let types = types_asked(&original.held.recorded, self.roster, self.size);
         judge::standing(self.roster, self.size, &by.held.recorded, asked, &types).0 == Standing::Counts
     }
 

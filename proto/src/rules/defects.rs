@@ -1,7 +1,7 @@
 //! Defects: raised by anybody, settled by certifying staff. One that is deferred stays open, and blocks again from the
 //! deferral's limit. Settling one closes no physical item; damage to a line is mended by work on it.
 
-use super::case::{Act, Context};
+use super::act::{Act, Context};
 use super::item::{Blocks, ItemKind, Open};
 use crate::fact::Kind;
 use crate::v1::{DefectOutcome, DefectRaised, DefectSettled};

@@ -2,7 +2,8 @@
 
 use std::collections::{BTreeMap, BTreeSet};
 
-use super::case::{Act, Case, Context, Folded};
+use super::act::{Act, Context};
+use super::case::{Case, Folded};
 use super::fleet::Belongs;
 use super::history::{Heard, Held};
 use super::item::{ItemKind, Open};

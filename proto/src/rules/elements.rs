@@ -3,7 +3,7 @@
 
 use std::collections::BTreeSet;
 
-use super::case::{Act, Context, WashFacts};
+use super::act::{Act, Context, WashFacts};
 use super::item::{Blocks, ItemKind, Open};
 use super::procedure::Procedure;
 use super::turns::Ended;

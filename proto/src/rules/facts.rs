@@ -2,8 +2,8 @@
 
 use std::sync::Arc;
 
-use super::case::types_asked;
 use super::history::Held;
+use super::judge::types_asked;
 use super::judge::{self, Standing};
 use super::kinds::{self, Asked};
 use super::order::Key;
@@ -88,7 +88,7 @@ pub(super) fn version<'h>(
 
 fn fact<'h>(held: Bytes<'h>, original: Hash, shown_index: u64, roster: &Roster, size: u64) -> Fact<'h> {
     let recorded = &held.recorded;
-    let types = types_asked(&held, roster, size);
+    let types = types_asked(&held.recorded, roster, size);
     let asked = recorded.fact.kind().map_or(Asked::Anyone, kinds::asked);
     let (standing, person) = judge::standing(roster, size, recorded, asked, &types);
     let (standing, person) = match (recorded.index, held.good) {

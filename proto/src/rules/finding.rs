@@ -3,7 +3,7 @@
 
 use std::collections::{BTreeSet, HashMap};
 
-use super::case::{Act, Context};
+use super::act::{Act, Context};
 use super::fleet::Belongs;
 use super::item::{FactRef, ItemKind, Open};
 use super::judge::Standing;

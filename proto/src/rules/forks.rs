@@ -4,7 +4,7 @@
 
 use std::collections::{BTreeSet, HashSet};
 
-use super::case::{Act, Context};
+use super::act::{Act, Context};
 use super::facts::Fact;
 use super::finding::{Raised, Rule, Severity};
 use super::judge::Standing;

@@ -2,7 +2,7 @@
 
 use std::collections::BTreeSet;
 
-use super::case::Act;
+use super::act::Act;
 use super::fleet::Belongs;
 use crate::bytes::{Hash, Id};
 use crate::v1::{Authority, EngineAt};

@@ -2,9 +2,10 @@
 //! what the signer had seen and by the entry's own place, validity by the time it happened.
 
 use super::Recorded;
-use super::kinds::Asked;
+use super::kinds::{self, Asked};
 use super::roster::Roster;
 use crate::bytes::Id;
+use crate::fact::{Subject, engines_named};
 use crate::v1;
 
 /// What a fact's signature is worth for closing.
@@ -75,4 +76,23 @@ pub(super) fn standing(
         _ => Standing::InDoubt,
     };
     (standing, person)
+}
+
+/// The engine types for which an act asks its authority.
+pub(super) fn types_asked(recorded: &Recorded, roster: &Roster, size: u64) -> Types {
+    let Some(kind) = recorded.fact.kind() else { return Types::Any };
+    if kinds::asked(kind) == Asked::Custody {
+        return Types::Any;
+    }
+    let mut serials: Vec<&str> = engines_named(kind).into_iter().map(|e| e.serial.as_str()).collect();
+    serials.dedup();
+    if !serials.is_empty() {
+        return Types::EachOf(serials.into_iter().map(|s| roster.engine_type(s, size).to_owned()).collect());
+    }
+    let aircraft = recorded.fact.header().subjects.iter().find_map(|s| match s {
+        Subject::Aircraft(id) => Some(id),
+        _ => None,
+    });
+    let happened_s = recorded.happened_s();
+    Types::OneOf(aircraft.map(|a| roster.types_on(a, happened_s, size)).unwrap_or_default())
 }

@@ -19,7 +19,7 @@ mod repairs;
 
 use std::collections::BTreeMap;
 
-use super::case::{Act, Context};
+use super::act::{Act, Context};
 use super::finding::{Raised, Rule, Severity};
 use super::item::Open;
 use super::turns::{Ended, Turns};

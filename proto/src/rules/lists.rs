@@ -35,7 +35,7 @@ fn installed(engine: &Installed) -> v1::InstalledEngine {
 
 /// The washes of an aircraft, as known at a size and judged at a time.
 pub fn washes(history: &History, aircraft: &Id, size: u64, time_ms: u64) -> Vec<v1::Wash> {
-    let wash = |wash: &super::case::Wash| v1::Wash {
+    let wash = |wash: &super::state::Wash| v1::Wash {
         wash: wash.wash.to_vec(),
         aircraft: wash.aircraft.to_vec(),
         work_order: wash.work_order.clone(),

@@ -2,9 +2,9 @@
 //! the acts in order; breaches are looked for before an act changes anything.
 
 use super::access::Access;
+use super::act::{Act, Context};
 use super::alone::Alone;
 use super::breaches::{Before, Breaches};
-use super::case::{Act, Context};
 use super::checks::Checks;
 use super::defects::Defects;
 use super::elements::Elements;

@@ -83,7 +83,7 @@ pub(super) fn finding(raised: &Raised<'_>, engine: Option<&EngineAt>, on: &str) 
         }
         Rule::ImpossibleStep => {
             let why = why_impossible(raised, engine);
-            let step = match raised.rests_on.last().and_then(super::case::Act::kind) {
+            let step = match raised.rests_on.last().and_then(super::act::Act::kind) {
                 Some(Kind::LineDisconnected(b)) => format!("Disconnecting line {}{on}", b.line),
                 Some(Kind::LineReconnected(b)) => format!("Reconnecting line {}{on}", b.line),
                 kind => format!("\"{}\"{on}", kind.map_or("unread", super::kinds::kind_name).replace('-', " ")),

@@ -13,13 +13,15 @@
 
 use std::collections::BTreeMap;
 
-use super::case::{Act, Case, Folded, Wash};
+use super::act::Act;
+use super::case::{Case, Folded};
 use super::devices;
 use super::facts::Fact;
 use super::fleet::{Belongs, Fleet};
 use super::item::{Blocks, ItemKind, Open};
 use super::kinds;
 use super::sentence;
+use super::state::Wash;
 use crate::bytes::{Hash, Id};
 use crate::fact::Kind;
 use crate::v1::SignedOff;

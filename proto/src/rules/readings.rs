@@ -5,7 +5,7 @@
 
 use std::collections::BTreeMap;
 
-use super::case::{Act, Context};
+use super::act::{Act, Context};
 use super::finding::{Raised, Rule, Severity};
 use super::motoring::{Motoring, Turn};
 use super::procedure::Procedure;

@@ -3,7 +3,7 @@
 
 use std::collections::BTreeMap;
 
-use super::case::{Act, Context};
+use super::act::{Act, Context};
 use super::fleet::Belongs;
 use super::item::{ItemKind, Open};
 use super::lines::Lines;

@@ -3,7 +3,8 @@
 
 use std::collections::BTreeMap;
 
-use super::case::{Act, Case, Folded};
+use super::act::Act;
+use super::case::{Case, Folded};
 use super::finding::{self, Raised, Rule, Severity};
 use super::fleet::Belongs;
 use super::item::{Blocks, ItemKind, Open};

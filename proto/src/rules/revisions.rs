@@ -3,7 +3,7 @@
 
 use std::collections::{BTreeMap, BTreeSet};
 
-use super::case::{Act, Context, WashFacts};
+use super::act::{Act, Context, WashFacts};
 use super::finding::{Raised, Rule, Severity};
 use super::fleet::Belongs;
 use super::history::History;

@@ -2,9 +2,11 @@
 
 use chrono::DateTime;
 
-use super::case::{Context, Folded, LatestStart, State};
+use super::act::Context;
+use super::case::Folded;
 use super::finding::{Finding, Raised, Rule};
 use super::item::{Blocks, Item, ItemKind, Open};
+use super::state::{LatestStart, State};
 use super::{metal_words, wording};
 use crate::bytes::Id;
 use crate::v1::{Authority, EngineAt};
@@ -243,7 +245,7 @@ fn finding(raised: &Raised<'_>, context: &Context<'_>, aircraft: &Id) -> Finding
         aircraft: *aircraft,
         wash: raised.wash(),
         subject: raised.subject.clone(),
-        rests_on: raised.rests_on.iter().map(super::case::Act::reference).collect(),
+        rests_on: raised.rests_on.iter().map(super::act::Act::reference).collect(),
         text: finding_text(raised, engine.as_ref()),
         settled: raised.settled.as_ref().map(|(by, outcome)| (by.reference(), *outcome)),
         engine,
@@ -251,7 +253,7 @@ fn finding(raised: &Raised<'_>, context: &Context<'_>, aircraft: &Id) -> Finding
 }
 
 fn finding_text(raised: &Raised<'_>, engine: Option<&EngineAt>) -> String {
-    let act = raised.rests_on.last().map(super::case::Act::reference);
+    let act = raised.rests_on.last().map(super::act::Act::reference);
     let kind = act.as_ref().map_or("unread", |a| a.kind).replace('-', " ");
     let on = engine.map(|e| format!(" on engine {}", e.position)).unwrap_or_default();
     if let Some(words) = metal_words::finding(raised, engine, &on) {

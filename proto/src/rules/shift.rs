@@ -5,7 +5,7 @@
 
 use std::collections::BTreeMap;
 
-use super::case::{Act, Context};
+use super::act::{Act, Context};
 use super::fleet::Belongs;
 use super::item::{Blocks, ItemKind, Open};
 use super::kinds::Asked;

@@ -3,7 +3,7 @@
 
 use std::collections::HashMap;
 
-use super::case::{Act, Context};
+use super::act::{Act, Context};
 use super::finding::{Raised, Rule, Severity, may_change_items};
 use super::kinds::{self, Asked};
 use crate::bytes::{Hash, Id};

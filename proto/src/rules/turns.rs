@@ -1,6 +1,6 @@
 //! What was opened and closed, and when: for rules that ask how something stood at an instant.
 
-use super::case::Act;
+use super::act::Act;
 use crate::v1::ElementKind;
 
 /// When one thing was opened and closed, in the order of the acts; whole seconds.

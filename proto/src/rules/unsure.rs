@@ -8,7 +8,7 @@
 
 use std::collections::{BTreeMap, HashSet};
 
-use super::case::{Act, Context};
+use super::act::{Act, Context};
 use super::finding::{Raised, Rule, Severity};
 use crate::bytes::{Hash, Id};
 use crate::fact::{Kind, engines_named};

@@ -9,7 +9,8 @@
 
 use std::collections::BTreeSet;
 
-use super::case::{Act, Folded};
+use super::act::Act;
+use super::case::Folded;
 use super::finding::{self, Raised, Rule, Severity};
 use super::fleet::Belongs;
 use super::item::{Blocks, ItemKind, Open};

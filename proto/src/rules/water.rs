@@ -11,7 +11,7 @@ mod wait;
 
 use std::collections::{BTreeMap, BTreeSet};
 
-use super::case::{Act, Context};
+use super::act::{Act, Context};
 use super::finding::{Raised, Rule, Severity};
 use super::item::{Blocks, ItemKind, Open, StartLimit};
 use super::lines::Lines;

@@ -5,7 +5,7 @@ use std::collections::BTreeMap;
 
 use super::joint::Joint;
 use crate::bytes::Id;
-use crate::rules::case::{Act, Context};
+use crate::rules::act::{Act, Context};
 use crate::rules::finding::{Raised, Rule, Severity};
 
 /// A joint that stood finished.

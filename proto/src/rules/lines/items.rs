@@ -1,7 +1,7 @@
 //! What of a line is open, and what closing it would open.
 
 use super::Line;
-use crate::rules::case::{Act, Context};
+use crate::rules::act::{Act, Context};
 use crate::rules::item::{ItemKind, Open};
 
 impl<'c> Line<'c> {

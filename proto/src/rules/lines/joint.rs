@@ -1,6 +1,6 @@
 //! A joint: what the newest reconnection of a line left behind, and what it fell short of.
 
-use crate::rules::case::Act;
+use crate::rules::act::Act;
 use crate::rules::procedure;
 use crate::v1::LineReconnected;
 

@@ -1,6 +1,6 @@
 //! Damage to a line: it is repaired to data or its part replaced, and then inspected, naming that repair.
 
-use crate::rules::case::Act;
+use crate::rules::act::Act;
 
 /// One damage of a line.
 #[derive(Debug)]

@@ -3,7 +3,7 @@
 
 use super::Engine;
 use crate::fact::Kind;
-use crate::rules::case::{Act, Context};
+use crate::rules::act::{Act, Context};
 use crate::rules::item::{Blocks, ItemKind, Open};
 use crate::rules::roster::Roster;
 use crate::rules::sentence::clock;

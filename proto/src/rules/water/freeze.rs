@@ -2,7 +2,7 @@
 
 use super::{Engine, Injection};
 use crate::fact::Kind;
-use crate::rules::case::{Act, Context};
+use crate::rules::act::{Act, Context};
 use crate::rules::item::{Blocks, ItemKind, Open};
 use crate::rules::readings::{AIR, METAL, Readings, freezing_in_words};
 

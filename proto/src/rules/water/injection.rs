@@ -1,6 +1,6 @@
 //! Water that went in: when, and whether the cycle that it was part of counts.
 
-use crate::rules::case::Act;
+use crate::rules::act::Act;
 use crate::rules::procedure::Procedure;
 use crate::v1::{CycleRun, MotoringAborted};
 

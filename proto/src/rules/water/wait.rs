@@ -5,7 +5,7 @@ use std::sync::Arc;
 
 use super::injection::Injection;
 use crate::bytes::Id;
-use crate::rules::case::Act;
+use crate::rules::act::Act;
 use crate::rules::procedure::{OverdueCloser, Procedure};
 
 /// A waiver that stood where it was given.
