@@ -5,7 +5,6 @@ use std::sync::Arc;
 
 use super::facts::Fact;
 use super::fleet::{Belongs, Fleet};
-use super::item::FactRef;
 use super::judge::{self, Standing, types_asked};
 use super::kinds::{self, Asked};
 use super::procedure::Procedure;
@@ -16,6 +15,19 @@ use crate::v1::{self, EngineAt};
 
 /// How far a clock may be off where no procedure says it: common practice, no source.
 const CLOCK_OFF_MAX_S: u64 = 120;
+
+/// One fact, where it stands.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct FactRef {
+    /// Its entry.
+    pub index: u64,
+    /// SHA-256 of its envelope.
+    pub hash: Hash,
+    /// When it happened, Unix milliseconds.
+    pub happened_ms: u64,
+    /// Its kind's name; "unread" where the kind is not known.
+    pub kind: &'static str,
+}
 
 /// One fact at its place in the order.
 #[derive(Debug, Clone, Copy)]

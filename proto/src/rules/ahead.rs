@@ -5,7 +5,7 @@ use std::collections::BTreeSet;
 
 use super::case::Case;
 use super::state::State;
-use super::{assess, devices, sentence};
+use super::{assess, devices, instants};
 use crate::fact::Kind;
 
 const SECONDS_A_DAY: u64 = 86_400;
@@ -42,7 +42,7 @@ fn named_days(case: &Case<'_>, state: &State) -> BTreeSet<u64> {
     });
     let instants = due.chain(starts).map(|ms| ms / 1000).chain(planned.map(|ms| ms / 1000));
     // A due time is said as the first full minute not before it.
-    let instants = instants.flat_map(|at| [at, sentence::minute_after(at)]);
+    let instants = instants.flat_map(|at| [at, instants::minute_after(at)]);
     let day = instants.map(|at| at - at % SECONDS_A_DAY);
     day.flat_map(|begins| [begins, begins.saturating_add(SECONDS_A_DAY)]).collect()
 }

@@ -5,14 +5,9 @@ use std::collections::BTreeSet;
 use super::case::Case;
 use super::finding::Finding;
 use super::item::{Blocks, Item, ItemKind};
-use super::state::{LatestStart, State};
+use super::state::{LatestStart, NOTHING_OPEN_NOTICE, NOTICE, State, Verdict};
 use super::{sentence, telephone};
 use crate::bytes::Id;
-
-/// Stands under every answer.
-pub const NOTICE: &str = "this answers from the record only; it is not a release to service";
-/// Stands under an answer that names nothing.
-pub const NOTHING_OPEN_NOTICE: &str = "nothing open in this record; this is not a release to service";
 
 /// What is asked. Instants are Unix milliseconds and are cut to whole seconds.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -29,28 +24,6 @@ pub struct Question {
     pub size: u64,
     /// Judged at this time.
     pub time_ms: u64,
-}
-
-/// The answer in a word.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
-pub enum Verdict {
-    /// An item blocks; or the service's clock is in doubt, so that no due time can be trusted.
-    Blocked,
-    /// Something is open, nothing blocks.
-    Conditions,
-    /// Nothing is open in this record.
-    NothingOpen,
-}
-
-impl Verdict {
-    /// As it is shown.
-    pub fn name(self) -> &'static str {
-        match self {
-            Verdict::Blocked => "blocked",
-            Verdict::Conditions => "conditions",
-            Verdict::NothingOpen => "nothing-open",
-        }
-    }
 }
 
 /// The whole answer.

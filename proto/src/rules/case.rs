@@ -8,11 +8,12 @@ use super::act::{Act, Context, WashFacts, aircraft_named, as_wash};
 use super::area::Area;
 use super::corrections::{Corrections, InForce};
 use super::facts::{self, Fact, judged, version};
-use super::finding::{self, Raised};
+use super::finding;
 use super::fleet::Fleet;
+use super::folded::Folded;
 use super::forks::{Fork, Forks};
 use super::history::History;
-use super::item::{ItemKind, Open};
+use super::item::ItemKind;
 use super::judge::Standing;
 use super::metal::Metal;
 use super::motoring::Motoring;
@@ -23,10 +24,9 @@ use super::revisions::{self, Revisions};
 use super::roster::Roster;
 use super::scope::Scope;
 use super::shift::Shift;
-use super::state::State;
 use super::unsure::Unsure;
 use super::water::{self, Water};
-use super::{devices, people, release, sentence, timing, versions};
+use super::{timing, unread, versions};
 use crate::bytes::{Hash, Id};
 use crate::fact::{Kind, Subject};
 use crate::v1;
@@ -45,14 +45,6 @@ pub(super) struct Case<'h> {
     pub(super) turns: RefCell<BTreeSet<u64>>,
     /// Why a sign-off that counts has no effect on a wash, by its version; the time asked for is not in it.
     pub(super) sign_offs: RefCell<HashMap<(Hash, Id), Result<(), String>>>,
-}
-
-/// The fold's result: everything but sign-offs and devices.
-pub(super) struct Folded<'c> {
-    pub(super) context: Context<'c>,
-    pub(super) acts: Vec<Act<'c>>,
-    pub(super) opens: Vec<Open<'c>>,
-    pub(super) findings: Vec<Raised<'c>>,
 }
 
 impl<'h> Case<'h> {
@@ -210,27 +202,8 @@ impl<'h> Case<'h> {
         opens.extend(shift.open_items(&context));
         opens.extend(revisions.open_items(&context));
         opens.extend(finding::open_items(&findings));
-        opens.extend(devices::unread(&context, &acts));
+        opens.extend(unread::unread(&context, &acts));
         Folded { context, acts, opens, findings }
-    }
-
-    /// All that is open on the aircraft, judged at a time.
-    pub(super) fn state(&self, time_s: u64, planned_s: Option<u64>) -> State {
-        let mut folded = self.fold(time_s, planned_s, &|_| true);
-        let signed = people::sign_offs(self, &folded);
-        folded.opens.extend(people::open_items(&folded, &signed));
-        release::follow(self, &mut folded);
-        // What was published since a sign-off that stands was not published while the wash was open.
-        let stands = |wash: Id| signed.get(&wash).is_some_and(people::SignOffState::stands);
-        folded.opens.retain(|open| open.kind != ItemKind::ProcedureRevised || !open.wash.is_some_and(stands));
-        folded.opens.extend(devices::refused(self, &folded, Some(&signed)));
-        let (outstanding, heard_until_ms) = devices::outstanding(self, &folded, &signed);
-        folded.opens.extend(outstanding);
-        let mut state = sentence::place(&folded, &self.aircraft);
-        state.washes = people::washes_of(&folded, &signed, &self.aircraft);
-        state.devices_heard_until_ms = heard_until_ms;
-        state.clock_unsure_since = self.history.clock_unsure_since(self.size);
-        state
     }
 }
 

@@ -22,9 +22,9 @@
 use std::collections::{BTreeSet, HashMap, HashSet};
 
 use super::act::{Act, Context};
-use super::case::Folded;
 use super::facts::Fact;
 use super::finding::{Raised, Rule, Severity};
+use super::folded::Folded;
 use super::judge::types_asked;
 use super::judge::{self, Standing};
 use super::kinds::Asked;

@@ -3,57 +3,19 @@
 use std::collections::{BTreeMap, BTreeSet};
 
 use super::act::{Act, Context};
-use super::case::{Case, Folded};
+use super::case::Case;
 use super::fleet::Belongs;
-use super::history::{Heard, Held};
+use super::folded::Folded;
+use super::history::Heard;
 use super::item::{ItemKind, Open};
 use super::people::SignOffState;
 use super::roster::Roster;
 use crate::bytes::{Hash, Id};
-use crate::fact::{Body, Kind, Subject, engines_named};
+use crate::fact::{Kind, Subject, engines_named};
 use crate::v1;
 
 /// A report older than this leaves its device outstanding, where no procedure says it: invented.
 const REPORT_MAX_AGE_S: u64 = 600;
-
-/// Why a fact cannot be read, in a sentence for people.
-pub(super) fn unread_because(held: &Held, roster: &Roster, size: u64) -> Option<String> {
-    let header = held.recorded.fact.header();
-    let founding = held.recorded.index == 0;
-    if !founding && roster.service_key() != Some(header.author_key) && roster.key(&header.author_key, size).is_none() {
-        return Some(format!("the signer's key {} is not enrolled yet", header.author_key.short()));
-    }
-    match held.good {
-        Some(true) => {}
-        Some(false) => return Some("its signature does not hold under the signer's key".to_owned()),
-        None => return Some("its signature is not checked yet".to_owned()),
-    }
-    if let Body::Unread(why) = held.recorded.fact.body() {
-        return Some(why.to_string());
-    }
-    let Some(Kind::WashOpened(opened)) = held.recorded.fact.kind() else { return None };
-    let digest = opened.procedure.as_ref().and_then(|p| Hash::from_slice(&p.digest));
-    match digest.and_then(|d| roster.procedure(&d, size)) {
-        None => Some("the procedure that it names is not published yet".to_owned()),
-        Some(published) => published.text.as_ref().err().map(|why| format!("its procedure: {why}")),
-    }
-}
-
-/// An item for each fact that cannot be read, on all that it is about.
-pub(super) fn unread<'c>(context: &Context<'c>, acts: &[Act<'c>]) -> Vec<Open<'c>> {
-    let about = |act: &Act<'c>, why: &String| {
-        let engines = act.header().subjects.iter().filter_map(|s| match s {
-            Subject::Engine(serial) => Some(serial.clone()),
-            _ => None,
-        });
-        let belongs = Belongs { aircraft: context.aircraft(act).into_iter().collect(), engines: engines.collect() };
-        let mut open = Open::new(ItemKind::UnreadFact, *act, belongs).about(act.hash().short());
-        open.detail = why.clone();
-        open
-    };
-    let read = acts.iter().filter(|act| !act.revived);
-    read.filter_map(|act| act.fact.unread.as_ref().map(|why| about(act, why))).collect()
-}
 
 /// A device's part in a wash.
 struct Part<'c> {

@@ -163,7 +163,7 @@ fn other(kind: &Kind, roster: &Roster) -> String {
     let engines = engines.join(" and ");
     match kind {
         Kind::StartPlanned(b) => {
-            let at = b.planned_start_ms.map(|ms| super::sentence::clock(ms / 1000, None)).unwrap_or_default();
+            let at = b.planned_start_ms.map(|ms| super::instants::clock(ms / 1000, None)).unwrap_or_default();
             format!("start of engine {engines} planned for {at}")
         }
         Kind::StartCancelled(b) => format!("planned start cancelled: {}", b.reason),

@@ -2,13 +2,14 @@
 
 use std::sync::Arc;
 
-use super::history::Held;
+use super::Recorded;
+use super::held;
+use super::held::Held;
 use super::judge::types_asked;
 use super::judge::{self, Standing};
 use super::kinds::{self, Asked};
 use super::order::Key;
 use super::roster::Roster;
-use super::{Recorded, devices};
 use crate::bytes::{Hash, Id};
 use crate::fact::{Header, Kind};
 use crate::v1;
@@ -106,7 +107,7 @@ fn fact<'h>(held: Bytes<'h>, original: Hash, shown_index: u64, roster: &Roster, 
         standing,
         person,
         by_service: held.good == Some(true) && roster.service_key() == Some(header.author_key),
-        unread: devices::unread_because(&held, roster, size),
+        unread: held::unread_because(&held, roster, size),
         shown_index,
         on_log: true,
         elders: Vec::new(),

@@ -3,9 +3,10 @@
 
 use std::collections::{BTreeSet, HashMap};
 
+use super::act::FactRef;
 use super::act::{Act, Context};
 use super::fleet::Belongs;
-use super::item::{FactRef, ItemKind, Open};
+use super::item::{ItemKind, Open};
 use super::judge::Standing;
 use super::kinds;
 use crate::bytes::Id;

@@ -7,11 +7,11 @@ use std::sync::Arc;
 
 use prost::Message;
 
-use super::case::Case;
 use super::enrolments::{Enrolments, Texts};
+use super::held::Held;
 use super::procedure::Procedure;
 use super::roster::Roster;
-use super::{Assessment, Look, Question, Recorded, SignatureState, State};
+use super::{Recorded, SignatureState};
 use crate::bytes::{Hash, Id};
 use crate::fact::{Envelope, Kind, MAX_SERVICE_ENVELOPE_BYTES, REPORT_TYPE, Signed, Subject};
 use crate::key::key_id;
@@ -26,15 +26,6 @@ pub struct Heard {
     pub received_ms: u64,
     /// What it said.
     pub report: v1::Report,
-}
-
-/// One entry, with what is known of it from its bytes alone.
-#[derive(Debug)]
-pub(super) struct Held {
-    pub(super) recorded: Recorded,
-    pub(super) hash: Hash,
-    /// The signature, once it could be checked. Only what was found good is anybody's act.
-    pub(super) good: Option<bool>,
 }
 
 /// The recorded facts.
@@ -260,27 +251,6 @@ impl History {
     /// The newest report of a device below a size.
     pub fn newest_report(&self, device: &Id, size: u64) -> Option<&Heard> {
         self.reports.get(device)?.iter().rev().find(|heard| heard.index < size)
-    }
-
-    /// What is open on an aircraft and what was found, as known at a size, judged at a time.
-    pub fn state(&self, aircraft: &Id, size: u64, time_ms: u64) -> State {
-        Case::new(self, aircraft, size).state(time_ms / 1000, None)
-    }
-
-    /// As [`History::state`], with the instant from which the same facts may say something else.
-    pub fn look(&self, aircraft: &Id, size: u64, time_ms: u64) -> Look {
-        super::ahead::look(&Case::new(self, aircraft, size), time_ms / 1000)
-    }
-
-    /// The answer to a question.
-    pub fn assess(&self, question: &Question) -> Assessment {
-        super::assess::assess(&Case::new(self, &question.aircraft, question.size), question)
-    }
-
-    /// Why a fact cannot be read, as known at a size; none where it can, or where there is none.
-    pub fn unread_because(&self, index: u64, size: u64) -> Option<String> {
-        let held = self.held(index)?;
-        super::devices::unread_because(held, self.roster_at(size), size)
     }
 
     pub(super) fn held(&self, index: u64) -> Option<&Held> {

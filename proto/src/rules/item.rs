@@ -2,9 +2,9 @@
 
 use std::collections::BTreeSet;
 
-use super::act::Act;
+use super::act::{Act, FactRef};
 use super::fleet::Belongs;
-use crate::bytes::{Hash, Id};
+use crate::bytes::Id;
 use crate::v1::{Authority, EngineAt};
 
 macro_rules! item_kinds {
@@ -73,19 +73,6 @@ pub enum Blocks {
     SignOff,
     /// Nothing, on a condition.
     Condition,
-}
-
-/// One fact, where it stands.
-#[derive(Debug, Clone, PartialEq, Eq)]
-pub struct FactRef {
-    /// Its entry.
-    pub index: u64,
-    /// SHA-256 of its envelope.
-    pub hash: Hash,
-    /// When it happened, Unix milliseconds.
-    pub happened_ms: u64,
-    /// Its kind's name; "unread" where the kind is not known.
-    pub kind: &'static str,
 }
 
 /// One thing not finished, as it shows on one aircraft.

@@ -11,7 +11,7 @@ use super::act::{Act, Context};
 use super::finding::{Raised, Rule, Severity};
 use super::item::{Blocks, ItemKind, Open};
 use super::procedure::Procedure;
-use super::water::{Injection, injection_of_aborted, injection_of_cycle};
+use super::water::injection::{Injection, injection_of_aborted, injection_of_cycle};
 use super::wording;
 use crate::fact::Kind;
 use crate::v1::{CycleRun, EngineAt};

@@ -14,14 +14,15 @@
 use std::collections::BTreeMap;
 
 use super::act::Act;
-use super::case::{Case, Folded};
+use super::case::Case;
 use super::devices;
 use super::facts::Fact;
 use super::fleet::{Belongs, Fleet};
+use super::folded::Folded;
 use super::item::{Blocks, ItemKind, Open};
 use super::kinds;
-use super::sentence;
 use super::state::Wash;
+use super::{instants, sentence};
 use crate::bytes::{Hash, Id};
 use crate::fact::Kind;
 use crate::v1::SignedOff;
@@ -69,7 +70,7 @@ fn sign_off<'c>(case: &Case<'_>, folded: &Folded<'c>, wash: Id) -> SignOffState<
                 break;
             }
             Err(reason) if why.is_empty() => {
-                why = format!("the sign-off of {} had no effect: {reason}", sentence::clock(act.happened_s(), None));
+                why = format!("the sign-off of {} had no effect: {reason}", instants::clock(act.happened_s(), None));
             }
             Err(_) => {}
         }

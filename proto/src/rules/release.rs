@@ -4,9 +4,10 @@
 use std::collections::BTreeMap;
 
 use super::act::Act;
-use super::case::{Case, Folded};
+use super::case::Case;
 use super::finding::{self, Raised, Rule, Severity};
 use super::fleet::Belongs;
+use super::folded::Folded;
 use super::item::{Blocks, ItemKind, Open};
 use super::people;
 use crate::bytes::Id;

@@ -6,7 +6,7 @@ use super::act::{Act, Context};
 use super::finding::{Raised, Rule, Severity};
 use super::fleet::Belongs;
 use super::item::{Blocks, ItemKind, Open};
-use super::water::{injection_of_aborted, injection_of_cycle, is_valid};
+use super::water::injection::{injection_of_aborted, injection_of_cycle, is_valid};
 use crate::bytes::Id;
 use crate::fact::Kind;
 use crate::v1::{CycleRun, EngineAt};

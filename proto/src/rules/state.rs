@@ -1,9 +1,37 @@
 //! The answer's parts: what is open on one aircraft, what was found, its washes.
 
+use super::act::FactRef;
 use super::finding::Finding;
-use super::item::{FactRef, Item};
+use super::item::Item;
 use crate::bytes::{Hash, Id};
 use crate::v1::EngineAt;
+
+/// Stands under every answer.
+pub const NOTICE: &str = "this answers from the record only; it is not a release to service";
+/// Stands under an answer that names nothing.
+pub const NOTHING_OPEN_NOTICE: &str = "nothing open in this record; this is not a release to service";
+
+/// The answer in a word.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
+pub enum Verdict {
+    /// An item blocks; or the service's clock is in doubt, so that no due time can be trusted.
+    Blocked,
+    /// Something is open, nothing blocks.
+    Conditions,
+    /// Nothing is open in this record.
+    NothingOpen,
+}
+
+impl Verdict {
+    /// As it is shown.
+    pub fn name(self) -> &'static str {
+        match self {
+            Verdict::Blocked => "blocked",
+            Verdict::Conditions => "conditions",
+            Verdict::NothingOpen => "nothing-open",
+        }
+    }
+}
 
 /// What is open on one aircraft, and what was found.
 #[derive(Debug, Clone, PartialEq, Default)]

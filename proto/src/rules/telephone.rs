@@ -1,9 +1,9 @@
 //! An assessment's first line, as one would say it on the telephone.
 
-use super::assess::{NOTHING_OPEN_NOTICE, Verdict};
+use super::instants::{clock, minute_after};
 use super::item::{Blocks, Item, ItemKind};
-use super::sentence::{capital, clock, minute_after};
-use super::state::{LatestStart, State};
+use super::sentence::capital;
+use super::state::{LatestStart, NOTHING_OPEN_NOTICE, State, Verdict};
 
 /// How many items are named before the rest is counted.
 const NAMED: usize = 3;

@@ -10,9 +10,9 @@
 use std::collections::BTreeSet;
 
 use super::act::Act;
-use super::case::Folded;
 use super::finding::{self, Raised, Rule, Severity};
 use super::fleet::Belongs;
+use super::folded::Folded;
 use super::item::{Blocks, ItemKind, Open};
 use super::kinds::{self, Asked};
 use crate::bytes::{Hash, Id};

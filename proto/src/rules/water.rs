@@ -6,7 +6,7 @@
 
 mod confirm;
 mod freeze;
-mod injection;
+pub(super) mod injection;
 mod wait;
 
 use std::collections::{BTreeMap, BTreeSet};
@@ -22,7 +22,7 @@ use crate::fact::{Kind, engines_named};
 use crate::v1::{CheckResult, CycleRun, DryCrankRun, EngineAt, RunUpWaived};
 use confirm::Starts;
 pub(super) use confirm::asked_for_s;
-pub(super) use injection::{Injection, injection_of_aborted, injection_of_cycle, is_valid};
+use injection::{Injection, injection_of_aborted, injection_of_cycle, is_valid};
 use wait::{Missed, Valid, Wait, Waiver};
 
 #[derive(Debug)]

@@ -4,9 +4,9 @@
 use super::Engine;
 use crate::fact::Kind;
 use crate::rules::act::{Act, Context};
+use crate::rules::instants::clock;
 use crate::rules::item::{Blocks, ItemKind, Open};
 use crate::rules::roster::Roster;
-use crate::rules::sentence::clock;
 
 /// A planned start that was not confirmed, planned anew or cancelled by somebody who may.
 #[derive(Debug)]

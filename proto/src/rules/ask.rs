@@ -1,0 +1,31 @@
+//! What a history is asked.
+
+use super::assess;
+use super::case::Case;
+use super::held;
+use super::history::History;
+use super::{Assessment, Look, Question, State, ahead};
+use crate::bytes::Id;
+
+impl History {
+    /// What is open on an aircraft and what was found, as known at a size, judged at a time.
+    pub fn state(&self, aircraft: &Id, size: u64, time_ms: u64) -> State {
+        Case::new(self, aircraft, size).state(time_ms / 1000, None)
+    }
+
+    /// As [`History::state`], with the instant from which the same facts may say something else.
+    pub fn look(&self, aircraft: &Id, size: u64, time_ms: u64) -> Look {
+        ahead::look(&Case::new(self, aircraft, size), time_ms / 1000)
+    }
+
+    /// The answer to a question.
+    pub fn assess(&self, question: &Question) -> Assessment {
+        assess::assess(&Case::new(self, &question.aircraft, question.size), question)
+    }
+
+    /// Why a fact cannot be read, as known at a size; none where it can, or where there is none.
+    pub fn unread_because(&self, index: u64, size: u64) -> Option<String> {
+        let held = self.held(index)?;
+        held::unread_because(held, self.roster_at(size), size)
+    }
+}
