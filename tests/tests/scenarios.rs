@@ -7,13 +7,14 @@ use std::path::Path;
 use rinsebook_proto::rules::Rule;
 use rinsebook_tests::scenario::{self, Run, Scenario};
 
-const PROCEDURES: [&str; 8] = [
+const PROCEDURES: [&str; 9] = [
     include_str!("../../deploy/procedures/ossavar-t2.toml"),
     include_str!("../../deploy/procedures/tellmark-r5.toml"),
     include_str!("../scenarios/procedures/bare.toml"),
     include_str!("../scenarios/procedures/bare-four.toml"),
     include_str!("../scenarios/procedures/line.toml"),
     include_str!("../scenarios/procedures/two-lines.toml"),
+    include_str!("../scenarios/procedures/two-rows.toml"),
     include_str!("../scenarios/procedures/cowls.toml"),
     include_str!("../scenarios/procedures/fittings.toml"),
 ];

@@ -176,7 +176,7 @@ impl<'h> Case<'h> {
             area.take(act);
             shift.take(&context, act);
             motoring.take(&context, act, |act, start_s| {
-                let missing = || metal.tools.missing_since(context.aircraft(act), start_s);
+                let missing = || metal.tools.missing_at(context.aircraft(act), start_s);
                 shift.bars(act, start_s).or_else(|| missing().then_some(ItemKind::ToolMissing))
             });
         }

@@ -23,6 +23,8 @@ struct Count<'c> {
     none_used: bool,
     /// What was not in when the count was declared complete.
     missing: BTreeMap<String, Act<'c>>,
+    /// From when to when others were missing before, in whole seconds.
+    were_missing: Vec<(u64, u64)>,
 }
 
 /// The counts of all washes, and the searches.
@@ -55,6 +57,7 @@ impl<'c> Tools<'c> {
             came_in: BTreeSet::new(),
             none_used: false,
             missing: BTreeMap::new(),
+            were_missing: Vec::new(),
         })
     }
 
@@ -71,10 +74,13 @@ impl<'c> Tools<'c> {
         self.counts.values().filter(here).flat_map(|count| count.missing.keys().map(String::as_str))
     }
 
-    /// Whether a tool that was missing on the aircraft by that instant is missing still.
-    pub(super) fn missing_since(&self, aircraft: Option<Id>, at_s: u64) -> bool {
+    /// Whether a tool was missing on the aircraft at that instant, by what stands before this place.
+    pub(super) fn missing_at(&self, aircraft: Option<Id>, at_s: u64) -> bool {
         let here = |count: &&Count<'_>| aircraft.is_some_and(|a| count.belongs.aircraft.contains(&a));
-        self.counts.values().filter(here).flat_map(|count| count.missing.values()).any(|by| by.happened_s() <= at_s)
+        self.counts.values().filter(here).any(|count| {
+            let still = count.missing.values().any(|by| by.happened_s() <= at_s);
+            still || count.were_missing.iter().any(|(from_s, to_s)| (*from_s..*to_s).contains(&at_s))
+        })
     }
 
     /// Whether tools of the wash are out.
@@ -123,7 +129,8 @@ impl<'c> Count<'c> {
     fn found(&mut self, tool: &str, by: &Act<'_>) {
         if self.out.get(tool).is_some_and(|out| by.is_after(out)) {
             self.out.remove(tool);
-            self.missing.remove(tool);
+            let missed = self.missing.remove(tool);
+            self.were_missing.extend(missed.map(|missed| (missed.happened_s(), by.happened_s())));
         }
     }
 
