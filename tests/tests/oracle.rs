@@ -10,6 +10,7 @@ use proptest::test_runner::{
 };
 
 use rinsebook_proto::bytes::Hash;
+use rinsebook_proto::fact::Kind;
 use rinsebook_tests::slow::compare::{by_the_model, by_the_rules};
 use rinsebook_tests::slow::facts::Book;
 use rinsebook_tests::slow::shop::{PROCEDURE, Shop, id};
@@ -67,7 +68,12 @@ struct Put {
 }
 
 fn put(shop: &Shop, book: &Book, ask: &Ask) -> Put {
-    let size = (shop.history.size() * ask.size_per_mille / 1000).max(1);
+    let mut size = (shop.history.size() * ask.size_per_mille / 1000).max(1);
+    // Whether a correction waits for its agreement is left to other tests: both are known, or neither.
+    let corrects = |size: u64| matches!(shop.recorded[size as usize - 1].fact.kind(), Some(Kind::Corrected(_)));
+    while size < shop.history.size() && corrects(size) {
+        size += 1;
+    }
     let nearest = book.known_at(size).facts.iter().rev().nth(ask.fact).map(|f| f.happened_s);
     let time_s = nearest.unwrap_or(shop.now_ms / 1000).saturating_add_signed(ask.offset_s);
     Put { size, time_s, planned_s: ask.planned_in_s.map(|s| time_s + s) }

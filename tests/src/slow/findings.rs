@@ -6,6 +6,7 @@ use std::collections::BTreeSet;
 use rinsebook_proto::bytes::{Hash, Id};
 use rinsebook_proto::fact::Kind;
 
+use super::facts::Fact;
 use super::items::{self, OpenItem, Stops};
 use super::order::{Act, NOW, View};
 use super::roster::Standing;
@@ -30,6 +31,7 @@ pub struct Breach {
     pub severity: Severity,
     /// The facts that it rests on, by the hash of their newest version.
     pub facts: BTreeSet<Hash>,
+    rests_on: Vec<Fact>,
     /// Who signed them; none where a key is not known: then nobody can show to be another person.
     pub signers: Option<BTreeSet<Id>>,
     /// The last of them in the order.
@@ -51,6 +53,7 @@ impl Breach {
             rule,
             severity,
             facts: on.iter().map(|a| a.fact.newest_hash()).collect(),
+            rests_on: on.iter().map(|a| a.fact.clone()).collect(),
             signers: on.iter().map(|a| a.person).collect(),
             newest: last.clone(),
             shows_on,
@@ -61,9 +64,9 @@ impl Breach {
     pub fn settled<'v>(&self, view: &'v View) -> Option<&'v Act> {
         view.acts.iter().find(|s| {
             let Some(Kind::FindingSettled(b)) = &s.fact.kind else { return false };
-            let named: BTreeSet<Hash> = s.fact.header().refers.iter().copied().collect();
+            // What names an older version names the newer one too, unless a joint was changed by that.
             b.rule == self.rule
-                && named == self.facts
+                && self.rests_on.iter().all(|on| s.fact.names(on))
                 && s.counts(NOW)
                 && s.person.is_some_and(|p| self.signers.as_ref().is_some_and(|signers| !signers.contains(&p)))
         })

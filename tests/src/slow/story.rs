@@ -59,6 +59,7 @@ pub enum What {
     Damage { engine: usize, line: usize },
     Repair { engine: usize, line: usize, replaced: bool },
     Settle { nth: usize, counts: bool },
+    Correct { nth: usize, change: u8 },
     Report { tablet: usize, unsent: bool },
     Leave { tablet: usize },
     SettleTablet { tablet: usize },
@@ -155,6 +156,7 @@ fn office() -> impl Strategy<Value = What> {
     prop_oneof![
         3 => (0..2usize, 1..4u8).prop_map(|(aircraft, engines)| What::OpenWash { aircraft, engines }),
         5 => (0..4usize, any::<bool>()).prop_map(|(nth, counts)| What::Settle { nth, counts }),
+        4 => (0..4usize, 0..4u8).prop_map(|(nth, change)| What::Correct { nth, change }),
         2 => (0..TABLETS.len(), prop::bool::weighted(0.2)).prop_map(|(tablet, unsent)| What::Report { tablet, unsent }),
         1 => (0..TABLETS.len()).prop_map(|tablet| What::Leave { tablet }),
         1 => (0..TABLETS.len()).prop_map(|tablet| What::SettleTablet { tablet }),

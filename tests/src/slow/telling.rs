@@ -1,5 +1,6 @@
 //! A story told: its steps become signed facts in a log.
 
+use prost::Message;
 use rinsebook_proto::bytes::{Hash, Id};
 use rinsebook_proto::fact::{Kind, Subject};
 use rinsebook_proto::v1::{self, CheckResult, EngineAt};
@@ -25,6 +26,21 @@ pub struct Telling {
     plans: Vec<Hash>,
     last_aircraft: usize,
     grants: Vec<Hash>,
+    /// What may be corrected, the newest last.
+    told: Vec<Told>,
+    /// Somebody's key or authority goes in this story: whether an agreement counts would hang on that.
+    trust_goes: bool,
+}
+
+/// A fact that may be corrected once.
+struct Told {
+    hash: Hash,
+    who: &'static str,
+    tablet: &'static str,
+    aircraft: usize,
+    wash: Id,
+    happened_ms: u64,
+    kind: Kind,
 }
 
 /// Tells a story from its first step to its last.
@@ -43,6 +59,8 @@ pub fn tell(steps: &[Step]) -> Shop {
         plans: vec![],
         last_aircraft: 0,
         grants,
+        told: vec![],
+        trust_goes: steps.iter().any(|s| matches!(s.what, What::Revoke { .. } | What::Withdraw { .. })),
     };
     for step in steps {
         telling.shop.now_ms += step.pause.ms;
@@ -99,7 +117,13 @@ impl Telling {
         self.last_aircraft = aircraft;
         let subjects = vec![Subject::Aircraft(id(aircraft_name(aircraft))), Subject::Wash(wash)];
         let now_ms = self.shop.now_ms;
-        self.shop.act(Self::who(step, right), TABLETS[step.tablet], now_ms, subjects, refers, kind)
+        let (who, tablet) = (Self::who(step, right), TABLETS[step.tablet]);
+        let hash = self.shop.act(who, tablet, now_ms, subjects, refers, kind.clone());
+        // Who agrees has to have the authority for the engine's type, which only a listing tells.
+        if is_correctable(&kind) && who != NEWCOMER && self.on[at].is_some() {
+            self.told.push(Told { hash, who, tablet, aircraft, wash, happened_ms: now_ms, kind });
+        }
+        hash
     }
 
     /// A fact about a wash and none of its engines.
@@ -329,6 +353,7 @@ impl Telling {
     fn office_step(&mut self, step: &Step) {
         match step.what {
             What::Settle { nth, counts } => self.settle(step, nth, counts),
+            What::Correct { nth, change } => self.correct(nth, change),
             What::Report { tablet, unsent } => self.shop.report(TABLETS[tablet], u64::from(unsent)),
             What::Leave { tablet } => {
                 let b = v1::DeviceLeft { device: id(TABLETS[tablet]).to_vec() };
@@ -390,6 +415,29 @@ impl Telling {
             reason: "seen".into(),
         };
         self.of_wash("certifier", step, &refers, Kind::FindingSettled(b));
+    }
+
+    /// The author strikes out the nth newest fact or replaces it, and another person agrees at once.
+    fn correct(&mut self, nth: usize, change: u8) {
+        let Some(at) = self.told.len().checked_sub(nth + 1).filter(|_| !self.trust_goes) else { return };
+        let told = self.told.remove(at);
+        let now_ms = self.shop.now_ms;
+        let corrected = match changed(&told.kind, change) {
+            None => v1::Corrected { outcome: v1::CorrectionOutcome::StrikeOut as i32, ..Default::default() },
+            Some((kind, earlier_ms)) => v1::Corrected {
+                outcome: v1::CorrectionOutcome::Replace as i32,
+                kind_field: v1::Fact { header: None, kind: Some(kind) }.encode_to_vec(),
+                happened_ms: (earlier_ms > 0).then(|| told.happened_ms - earlier_ms),
+                reason: String::new(),
+            },
+        };
+        let subjects = || vec![Subject::Aircraft(id(aircraft_name(told.aircraft))), Subject::Wash(told.wash)];
+        let corrected = Kind::Corrected(v1::Corrected { reason: "a slip".into(), ..corrected });
+        let hash = self.shop.act(told.who, told.tablet, now_ms, subjects(), &[told.hash], corrected);
+        let purpose = v1::CountersignPurpose::CorrectionAgreed as i32;
+        let agreed = Kind::Countersigned(v1::Countersigned { purpose, remark: String::new() });
+        let second = if told.who == "inspector" { "certifier" } else { "inspector" };
+        self.shop.act(second, told.tablet, now_ms, subjects(), &[hash], agreed);
     }
 
     /// One engine comes off its aircraft and another goes there, off its own aircraft first.
@@ -464,6 +512,39 @@ fn reconnection(e: usize, line: usize, quality: Quality, now_ms: u64) -> v1::Lin
         }),
         locking: Some(if quality == 3 { v1::Locking::None } else { good_locking } as i32),
         helpers: vec![],
+    }
+}
+
+fn is_correctable(kind: &Kind) -> bool {
+    matches!(
+        kind,
+        Kind::LineDisconnected(_)
+            | Kind::LineReconnected(_)
+            | Kind::AccessOpened(_)
+            | Kind::AccessClosed(_)
+            | Kind::FixtureFitted(_)
+            | Kind::CycleRun(_)
+            | Kind::MetalTemperature(_)
+    )
+}
+
+/// What the fact should have said, and by how much earlier it happened; none: it never happened.
+fn changed(kind: &Kind, change: u8) -> Option<(Kind, u64)> {
+    match (kind, change) {
+        (_, 0) => None,
+        (Kind::LineReconnected(b), 1) => {
+            let torque = if b.torque_millinewton_metres.is_none() { Some(17_000) } else { None };
+            Some((Kind::LineReconnected(v1::LineReconnected { torque_millinewton_metres: torque, ..b.clone() }), 0))
+        }
+        (Kind::CycleRun(b), _) => {
+            let speed = if b.speed_tenths_percent == Some(300) { Some(199) } else { Some(300) };
+            Some((Kind::CycleRun(v1::CycleRun { speed_tenths_percent: speed, ..b.clone() }), 0))
+        }
+        (Kind::MetalTemperature(b), 1) => {
+            let tenths = b.metal_tenths_celsius.map(|tenths| 180 - tenths);
+            Some((Kind::MetalTemperature(v1::MetalTemperature { metal_tenths_celsius: tenths, ..b.clone() }), 0))
+        }
+        (kind, _) => Some((kind.clone(), 90_000)),
     }
 }
 
