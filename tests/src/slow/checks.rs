@@ -44,17 +44,14 @@ pub fn shuts(view: &View, act: &Act) -> Option<Element> {
         Kind::AccessClosed(b) => element("access", act, &b.access, ""),
         Kind::IsolationRestored(b) => {
             // Asked by the procedure of whoever restores it or of whoever isolated it: one of them may not be known.
-            let isolated = view.acts.iter().filter(|a| a.place < act.place && is_of(a, &b.isolation));
+            let this = element("isolation", act, &b.isolation, "");
+            let isolated = view.acts.iter().filter(|a| a.place < act.place && this.is_some() && opens(a) == this);
             let procedures = isolated.chain([act]).filter_map(|a| view.procedure(a));
             let asked = procedures.flat_map(|p| &p.isolations).any(|i| i.name == b.isolation && i.tested);
-            if b.tested == Some(true) || !asked { element("isolation", act, &b.isolation, "") } else { None }
+            this.filter(|_| b.tested == Some(true) || !asked)
         }
         _ => None,
     }
-}
-
-fn is_of(act: &Act, isolation: &str) -> bool {
-    matches!(&act.fact.kind, Some(Kind::Isolated(b)) if b.isolation == isolation)
 }
 
 /// The access whose latches an act is about.
