@@ -49,6 +49,9 @@ pub const COMPARED_RULES: &[&str] = &[
     "soak-short",
     "starter-overrun",
     "run-up-missed",
+    "wrong-engine",
+    "enrolled-late",
+    "doubled",
 ];
 
 /// Items that stay with the aircraft: the engine is not compared.
