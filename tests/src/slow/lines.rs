@@ -157,7 +157,13 @@ fn leak_check_due<'v>(view: &'v View, serial: &'v str, joint: &'v Act) -> Option
     let after = of_line(view, serial, line, NOW).filter(|a| a.place > joint.place);
     let bad = after.clone().filter(|a| result(a) == Some(CheckResult::NotSatisfactory as i32)).last();
     let by = bad.unwrap_or(joint);
-    let good = after.clone().any(|a| result(a) == Some(CheckResult::Satisfactory as i32) && a.closes(by, NOW));
+    // Every reconnection of the line asks for it, and every check that was bad: it is sure against each of them.
+    let is_good = |a: &Act| result(a) == Some(CheckResult::Satisfactory as i32);
+    let all = || of_line(view, serial, line, NOW);
+    let asking: Vec<&Act> = all().filter(|a| reconnection(a).is_some() || result(a).is_some() && !is_good(a)).collect();
+    let checks: Vec<&Act> = all().filter(|a| is_good(a)).collect();
+    let sure = |a: &Act| a.is_sure_against(&asking, checks.iter().copied());
+    let good = after.clone().any(|a| is_good(a) && a.closes(by, NOW) && sure(a));
     (!good).then_some(by)
 }
 
