@@ -368,8 +368,12 @@ fn freezing<'v>(view: &'v View, serial: &'v str, upto: usize) -> Option<&'v Act>
             let read = |a: &Act| cold_reading(view, serial, a, act);
             // A cold reading opens whoever took it; a warm one takes its place only from somebody who may.
             let speaks = |a: &Act| read(a) == Some(true) || (read(a) == Some(false) && a.counts(act.place));
-            let newest = view.acts.iter().rfind(|a| a.place < act.place && of(a) && speaks(a));
-            newest.is_some_and(|a| read(a) == Some(true))
+            // The newest when the water began to go in, or one while it did.
+            let began_s = injection(act).map_or(0, |i| i.start_s);
+            let before = || view.acts.iter().filter(|a| a.place < act.place && of(a) && speaks(a));
+            let newest = before().rfind(|a| a.fact.happened_s <= began_s);
+            let since = before().any(|a| a.fact.happened_s > began_s && read(a) == Some(true));
+            since || newest.is_some_and(|a| read(a) == Some(true))
         };
         newest_is_cold(|a| matches!(a.fact.kind, Some(Kind::OutsideConditions(_))))
             || newest_is_cold(|a| matches!(a.fact.kind, Some(Kind::MetalTemperature(_))))
