@@ -108,7 +108,7 @@ impl<'c> Breaches<'c> {
             let fixtures = before.fixtures.fitted_then(serial, started_s);
             let cowls = before.access.open_then(aircraft, position, started_s, leak_run).map(str::to_owned);
             let isolations = before.isolations.isolated_then(aircraft, position, started_s).map(str::to_owned);
-            let tools = before.tools.missing_on(aircraft).map(|tool| format!("tool {tool}"));
+            let tools = before.tools.missing_then(aircraft, started_s).into_iter().map(|tool| format!("tool {tool}"));
             let open: Vec<String> = lines.chain(fixtures).chain(cowls).chain(isolations).chain(tools).collect();
             if !open.is_empty() {
                 let mut raised = Raised::new(Rule::RunWhileOpen, Severity::Major, context, vec![*act]);

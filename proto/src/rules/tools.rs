@@ -24,7 +24,7 @@ struct Count<'c> {
     /// What was not in when the count was declared complete.
     missing: BTreeMap<String, Act<'c>>,
     /// From when to when others were missing before, in whole seconds.
-    were_missing: Vec<(u64, u64)>,
+    were_missing: Vec<(String, u64, u64)>,
 }
 
 /// The counts of all washes, and the searches.
@@ -65,13 +65,13 @@ impl<'c> Tools<'c> {
         let accepted =
             |(search, tool): &&(Act<'c>, &str)| *tool == body.tool && act.names(search) && act.by_another_than(search);
         let Some((search, _)) = self.searches.iter().find(accepted).copied() else { return };
-        self.count(context, act).found(&body.tool, &search);
+        self.count(context, act).found(&body.tool, &search, act.happened_s());
     }
 
-    /// Tools that are missing on an aircraft at this place.
-    pub(super) fn missing_on(&self, aircraft: Option<Id>) -> impl Iterator<Item = &str> {
-        let here = move |count: &&Count<'_>| aircraft.is_some_and(|a| count.belongs.aircraft.contains(&a));
-        self.counts.values().filter(here).flat_map(|count| count.missing.keys().map(String::as_str))
+    /// Tools that are missing on an aircraft at this place, or were at that instant.
+    pub(super) fn missing_then(&self, aircraft: Option<Id>, at_s: u64) -> BTreeSet<&str> {
+        let here = |count: &&Count<'_>| aircraft.is_some_and(|a| count.belongs.aircraft.contains(&a));
+        self.counts.values().filter(here).flat_map(|count| count.missing_names(at_s)).collect()
     }
 
     /// Whether a tool was missing on the aircraft at that instant, by what stands before this place.
@@ -79,7 +79,7 @@ impl<'c> Tools<'c> {
         let here = |count: &&Count<'_>| aircraft.is_some_and(|a| count.belongs.aircraft.contains(&a));
         self.counts.values().filter(here).any(|count| {
             let still = count.missing.values().any(|by| by.happened_s() <= at_s);
-            still || count.were_missing.iter().any(|(from_s, to_s)| (*from_s..*to_s).contains(&at_s))
+            still || count.were_missing.iter().any(|(_, from_s, to_s)| (*from_s..*to_s).contains(&at_s))
         })
     }
 
@@ -98,6 +98,12 @@ impl<'c> Count<'c> {
         (self.none_used || !self.ever_out.is_empty()) && self.out.is_empty() && self.came_in.is_subset(&self.ever_out)
     }
 
+    fn missing_names(&self, at_s: u64) -> impl Iterator<Item = &str> {
+        let then = move |(_, from_s, to_s): &&(String, u64, u64)| (*from_s..*to_s).contains(&at_s);
+        let were = self.were_missing.iter().filter(then).map(|(tool, ..)| tool.as_str());
+        self.missing.keys().map(String::as_str).chain(were)
+    }
+
     fn take_out(&mut self, act: &Act<'c>, body: &ToolsOut) {
         if body.tools.is_empty() {
             self.none_used |= body.none_used && act.counts();
@@ -114,7 +120,7 @@ impl<'c> Count<'c> {
         if act.counts() {
             self.came_in.extend(body.tools.iter().cloned());
             for tool in &body.tools {
-                self.found(tool, act);
+                self.found(tool, act, act.happened_s());
             }
         }
         if body.complete && !act.revived {
@@ -125,12 +131,13 @@ impl<'c> Count<'c> {
         }
     }
 
-    /// In again, or searched for and that accepted: an act behind the one that took it out.
-    fn found(&mut self, tool: &str, by: &Act<'_>) {
+    /// In again, or searched for and that accepted: an act behind the one that took it out. Until that instant it was
+    /// missing.
+    fn found(&mut self, tool: &str, by: &Act<'_>, until_s: u64) {
         if self.out.get(tool).is_some_and(|out| by.is_after(out)) {
             self.out.remove(tool);
             let missed = self.missing.remove(tool);
-            self.were_missing.extend(missed.map(|missed| (missed.happened_s(), by.happened_s())));
+            self.were_missing.extend(missed.map(|missed| (tool.to_owned(), missed.happened_s(), until_s)));
         }
     }
 
