@@ -238,12 +238,7 @@ impl Reader<'_> {
     fn kind(&mut self, fact: &Table, about: &subjects::About) -> Result<Kind, String> {
         let bytes = self.kind_field(fact, about, &OWN_KEYS)?;
         let fact = v1::Fact::decode(bytes.as_slice()).map_err(|e| e.to_string())?;
-        let mut kind = fact.kind.ok_or_else(|| "it says nothing".to_owned())?;
-        // The card's own word for the aircraft is that of the kind too.
-        if let (Kind::EngineChanged(b), Some(aircraft)) = (&mut kind, about.aircraft) {
-            b.aircraft = aircraft.to_vec();
-        }
-        Ok(kind)
+        fact.kind.ok_or_else(|| "it says nothing".to_owned())
     }
 
     /// The kind field as it stands in `Fact`, tag and length included.
@@ -259,6 +254,12 @@ impl Reader<'_> {
             let field = values::field_of(of_kind, key)?;
             let value = self.value(&field, value, about).map_err(|why| format!("`{key}`: {why}"))?;
             body.set_field(&field, value);
+        }
+        // The card's own word for the aircraft is that of the kind too, where it has one.
+        if let (true, Some(field), Some(aircraft)) =
+            (own.contains(&"aircraft"), of_kind.get_field_by_name("aircraft"), about.aircraft)
+        {
+            body.set_field(&field, Reflected::Bytes(aircraft.to_vec().into()));
         }
         let mut whole = DynamicMessage::new(descriptor);
         whole.set_field(&field, Reflected::Message(body));

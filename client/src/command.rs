@@ -19,6 +19,7 @@ use rinsebook_proto::clock::SystemClock;
 use tonic::transport::Channel;
 
 use crate::home::Home;
+use crate::query::text::say;
 use crate::station::Station;
 use crate::{ClientError, demo, explain, query, remote, verify};
 
@@ -165,9 +166,4 @@ async fn connect(station: &Path) -> Result<Channel, ClientError> {
 fn print(write: impl FnOnce(&mut dyn Write) -> std::io::Result<()>) -> Result<(), ClientError> {
     let mut out = std::io::stdout().lock();
     write(&mut out).and_then(|()| out.flush()).map_err(ClientError::file("cannot write to standard output"))
-}
-
-fn say(line: &str) {
-    // Standard error may be closed; there is nobody else to tell then.
-    let _ = writeln!(std::io::stderr(), "rinsebook: {line}");
 }

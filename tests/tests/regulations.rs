@@ -38,12 +38,13 @@ fn clock(minute: u64, second: u64) -> String {
 }
 
 impl Story {
-    fn card(&mut self, minute: u64, signer: &'static str, facts: &[(&str, String)]) {
-        let read = |(label, text): &(&str, String)| {
+    fn card<S: AsRef<str>>(&mut self, minute: u64, signer: &'static str, facts: &[(S, String)]) {
+        let read = |(label, text): &(S, String)| {
+            let label = label.as_ref();
             let mut fact: Table = toml::from_str(text).unwrap_or_else(|e| panic!("{label}: {e}"));
             fact.entry("at").or_insert_with(|| Value::Datetime(clock(minute, 0).parse().unwrap()));
-            fact.insert("label".to_owned(), Value::String((*label).to_owned()));
-            ((*label).to_owned(), fact)
+            fact.insert("label".to_owned(), Value::String(label.to_owned()));
+            (label.to_owned(), fact)
         };
         self.0.push(Card { minute, signer, facts: facts.iter().map(read).collect() });
     }
@@ -182,42 +183,34 @@ fn one_engine(story: &mut Story, engine: u64, closes: &'static str) {
         let one = |name: &&str| (format!("{kind} {engine} {name}"), of(kind, &format!("{field} = \"{name}\"\n{rest}")));
         names.iter().map(one).collect()
     };
-    let mut card = |minute: u64, signer: &'static str, facts: Vec<(String, String)>| {
-        let facts: Vec<(&str, String)> = facts.iter().map(|(label, text)| (label.as_str(), text.clone())).collect();
-        story.card(minute, signer, &facts);
-    };
     let (lines, fixtures) = (["PS-1", "MV-2"], ["spray adapter", "supply hose", "effluent collector"]);
     let isolations = ["ignition", "reverser"];
     let metal = ("metal".to_owned() + &engine.to_string(), of("metal-temperature", "metal_tenths_celsius = 300"));
-    card(minute(8, 11), "ida", vec![metal]);
-    card(minute(8, 20), "ida", each(&isolations, "isolated", "isolation", ""));
-    card(minute(8, 25), "ida", each(&["fan cowl"], "access-opened", "access", ""));
-    card(minute(8, 30), "ida", each(&lines, "line-disconnected", "line", ""));
-    card(minute(8, 35), "ida", each(&fixtures, "fixture-fitted", "fixture", ""));
+    story.card(minute(8, 11), "ida", &[metal]);
+    story.card(minute(8, 20), "ida", &each(&isolations, "isolated", "isolation", ""));
+    story.card(minute(8, 25), "ida", &each(&["fan cowl"], "access-opened", "access", ""));
+    story.card(minute(8, 30), "ida", &each(&lines, "line-disconnected", "line", ""));
+    story.card(minute(8, 35), "ida", &each(&fixtures, "fixture-fitted", "fixture", ""));
     cycles(story, engine, minute(8, 40) + 30 * engine);
-    let mut card = |minute: u64, signer: &'static str, facts: Vec<(String, String)>| {
-        let facts: Vec<(&str, String)> = facts.iter().map(|(label, text)| (label.as_str(), text.clone())).collect();
-        story.card(minute, signer, &facts);
-    };
-    card(minute(10, 20), "ida", each(&fixtures, "fixture-removed", "fixture", ""));
+    story.card(minute(10, 20), "ida", &each(&fixtures, "fixture-removed", "fixture", ""));
     let tool = "tool = { tool = \"TW-1\", calibration_due_unix_day = 2031-12-31 }";
     let joint =
         |torque: u32, locking: &str| format!("torque_millinewton_metres = {torque}\nlocking = \"{locking}\"\n{tool}");
-    card(minute(10, 30), closes, each(&["PS-1"], "line-reconnected", "line", &joint(17_000, "wire")));
-    card(minute(10, 35), closes, each(&["MV-2"], "line-reconnected", "line", &joint(28_000, "self-locking")));
+    story.card(minute(10, 30), closes, &each(&["PS-1"], "line-reconnected", "line", &joint(17_000, "wire")));
+    story.card(minute(10, 35), closes, &each(&["MV-2"], "line-reconnected", "line", &joint(28_000, "self-locking")));
     for line in lines {
         let rest = format!("result = \"satisfactory\"\nacts_on = [\"line-reconnected {engine} {line}\"]");
-        card(minute(10, 45), "tuva", each(&[line], "inspected", "line", &rest));
+        story.card(minute(10, 45), "tuva", &each(&[line], "inspected", "line", &rest));
     }
-    card(
+    story.card(
         minute(10, 50),
         closes,
-        each(&["PS-1"], "leak-checked", "line", "method = \"leak\"\nresult = \"satisfactory\""),
+        &each(&["PS-1"], "leak-checked", "line", "method = \"leak\"\nresult = \"satisfactory\""),
     );
-    card(minute(11, 0), "ida", each(&isolations, "isolation-restored", "isolation", "tested = true"));
-    card(minute(11, 10), "ida", each(&["fan cowl"], "access-closed", "access", ""));
+    story.card(minute(11, 0), "ida", &each(&isolations, "isolation-restored", "isolation", "tested = true"));
+    story.card(minute(11, 10), "ida", &each(&["fan cowl"], "access-closed", "access", ""));
     let rest = format!("all_latched = true\nacts_on = [\"access-closed {engine} fan cowl\"]");
-    card(minute(11, 15), "tuva", each(&["fan cowl"], "latches-seen", "access", &rest));
+    story.card(minute(11, 15), "tuva", &each(&["fan cowl"], "latches-seen", "access", &rest));
 }
 
 /// One requirement.

@@ -43,12 +43,13 @@ pub(super) async fn sign(file: &Path, signing: &Signing) -> Result<ExitCode, Cli
 /// Asks the record what the facts are about that the card acts on. Without an answer it can be signed all the same: a
 /// station works offline.
 async fn ask_about(desk: &mut Desk, facts: &[Hash]) {
+    let channel = remote::connect(&desk.station.home).await;
     for fact in facts {
-        let learned = match remote::connect(&desk.station.home).await {
-            Ok(channel) => desk.names.learn_fact(channel, fact).await,
-            Err(error) => Err(error),
+        let unknown = match &channel {
+            Ok(channel) => desk.names.learn_fact(channel.clone(), fact).await.err().map(|e| e.to_string()),
+            Err(error) => Some(error.to_string()),
         };
-        if let Err(error) = learned {
+        if let Some(error) = unknown {
             say(&format!(
                 "nobody here knows what fact {}… is about ({error}); an act on something of another wash or engine \
                  counts only if it is signed with the network there",

@@ -12,6 +12,12 @@ fn at(ms: u64) -> Option<DateTime<Utc>> {
     i64::try_from(ms).ok().and_then(DateTime::from_timestamp_millis)
 }
 
+/// A word to whoever runs the command, beside its results.
+pub fn say(line: &str) {
+    // Standard error may be closed; there is nobody else to tell then.
+    let _ = writeln!(io::stderr(), "rinsebook: {line}");
+}
+
 /// An instant as people read it, to the minute.
 pub fn instant(ms: u64) -> String {
     at(ms).map_or_else(|| format!("{ms} ms"), |t| t.format("%Y-%m-%d %H:%MZ").to_string())

@@ -10,11 +10,10 @@ use std::time::Duration;
 
 use rinsebook_proto::rules::NOTHING_OPEN_NOTICE;
 use rinsebook_proto::v1;
-
 use tonic::transport::Channel;
 
 use super::json::Writer;
-use super::text::{paragraph, second};
+use super::text::{paragraph, say, second};
 use super::{ask, render};
 use crate::ClientError;
 use crate::rpc::open_items_client::OpenItemsClient;
@@ -53,11 +52,6 @@ pub async fn run_watch(
         say(&format!("to go on from here: --resume {}", watcher.token));
     }
     Ok(ExitCode::SUCCESS)
-}
-
-fn say(line: &str) {
-    // Standard error may be closed; there is nobody else to tell then.
-    let _ = writeln!(io::stderr(), "rinsebook: {line}");
 }
 
 /// What this watch was told.
