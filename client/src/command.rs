@@ -73,8 +73,10 @@ enum Command {
         #[arg(long)]
         json: bool,
     },
-    /// Check a whole log folder; no service is needed.
+    /// Check a whole log folder, or a pack; no service is needed.
     Verify(verify::Args),
+    /// Give out everything about an aircraft in one file that can be checked without trusting anybody.
+    Pack(query::pack::PackArgs),
     /// Show what is open.
     Items(query::ItemsArgs),
     /// Show what is open, and then every change as it comes.
@@ -143,6 +145,9 @@ async fn run(command: Command) -> Result<ExitCode, ClientError> {
         }
         Command::Assess(args) => query::run_assess(connect(&args.station).await?, &args, &mut std::io::stdout()).await,
         Command::Show(args) => query::run_show(connect(&args.station).await?, &args, &mut std::io::stdout()).await,
+        Command::Pack(args) => {
+            query::pack::run_pack(connect(&args.station).await?, &args, &mut std::io::stdout()).await
+        }
         Command::Explain(args) => explained(&args).await,
     }
 }

@@ -12,7 +12,9 @@ use std::path::{Path, PathBuf};
 
 use anyhow::{Context, Result, bail};
 use rinsebook_proto::note::VerifierKey;
+use rinsebook_proto::v1::{self, issue_pack_request::About};
 
+use crate::query;
 use crate::verify::{self, Fault};
 pub use cast::Cast;
 use shop::Shop;
@@ -41,7 +43,7 @@ pub fn stories() -> Result<Vec<Story>> {
 }
 
 /// Plays it, telling the story to `out`; what is kept stays in its folder: the log in `log`, its verifier key in
-/// `log.vkey`.
+/// `log.vkey`, a pack an aircraft in `packs`.
 pub async fn run(args: Args, out: &mut (dyn Write + Send)) -> Result<()> {
     let keep = args.keep.as_deref();
     if let Some(dir) = keep.filter(|dir| dir.exists()) {
@@ -65,9 +67,33 @@ pub async fn run(args: Args, out: &mut (dyn Write + Send)) -> Result<()> {
         stage.play(&story).await?;
     }
     let mut shop = stage.close();
+    packs(&shop, keep, out).await?;
     prove(&mut shop, keep, out).await?;
     if let (true, Some(dir)) = (args.serve, keep) {
         serve(&mut shop, dir, out).await?;
+    }
+    Ok(())
+}
+
+/// Gives out a pack an aircraft, and checks each as its receiver would.
+async fn packs(shop: &Shop, keep: Option<&Path>, out: &mut (dyn Write + Send)) -> Result<()> {
+    let running = shop.service.as_ref().context("the service runs")?;
+    let key = VerifierKey::parse(&running.verifier_key)?;
+    let channel = crate::remote::connect(&shop.desk.home).await?;
+    writeln!(out, "\n\n==== Packs: what an auditor is handed, checked with the log key alone")?;
+    for aircraft in query::every_aircraft(channel.clone()).await? {
+        let request = v1::IssuePackRequest {
+            about: Some(About::Aircraft(aircraft.aircraft)),
+            issued_to: "Quality, Northfell (invented)".to_owned(),
+            purpose: "demonstration".to_owned(),
+        };
+        let bytes = query::pack::issued(channel.clone(), request).await?;
+        let good = verify::pack::pack(&bytes, &verify::pack::AskedOfPack { log_key: Some(&key) })?;
+        writeln!(out, "\n-- {}, {} bytes\n{good}", aircraft.registration, bytes.len())?;
+        if let Some(dir) = keep {
+            std::fs::create_dir_all(dir.join("packs"))?;
+            std::fs::write(dir.join("packs").join(format!("{}.pack", aircraft.registration)), &bytes)?;
+        }
     }
     Ok(())
 }
@@ -92,7 +118,7 @@ async fn prove(shop: &mut Shop, keep: Option<&Path>, out: &mut (dyn Write + Send
     if let Some(dir) = keep {
         copy_dir(&log, &dir.join("log"))?;
         std::fs::write(dir.join("log.vkey"), format!("{key}\n"))?;
-        writeln!(out, "\nkept in {}: log, log.vkey", dir.display())?;
+        writeln!(out, "\nkept in {}: log, log.vkey, packs", dir.display())?;
     }
     Ok(())
 }

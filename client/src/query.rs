@@ -3,6 +3,7 @@
 
 mod ask;
 pub mod json;
+pub mod pack;
 pub mod record;
 pub mod render;
 #[cfg(test)]

@@ -31,6 +31,7 @@ mod checker;
 mod command;
 mod keys;
 mod outcome;
+pub mod pack;
 mod places;
 mod second;
 mod seen;

@@ -23,7 +23,9 @@
 //! | entries and links | [`entry`] | – |
 //! | leaf and node hashes, inclusion and consistency proofs | [`tree`] | RFC 6962, RFC 9162 |
 //! | checkpoints | [`note`] | C2SP signed-note, tlog-checkpoint |
+//! | changes of the key that signs them | [`succession`] | – |
 //! | segment files | [`journal`] | – |
+//! | packs | [`pack`] | – |
 
 pub mod bytes;
 pub mod chain;
@@ -33,7 +35,9 @@ pub mod fact;
 pub mod journal;
 pub mod key;
 pub mod note;
+pub mod pack;
 pub mod rules;
+pub mod succession;
 pub mod tree;
 
 /// The messages and enums generated from `proto/rinsebook/v1/*.proto`; their documentation stands in those files.
@@ -44,6 +48,21 @@ pub mod v1 {
 
 /// The descriptors of all messages and services, for reflection.
 pub const FILE_DESCRIPTOR_SET: &[u8] = include_bytes!(concat!(env!("OUT_DIR"), "/descriptors.bin"));
+
+/// The text of all .proto files: what a pack carries, so that it can be read without this program.
+pub const CONTRACT: &str = concat!(
+    include_str!("../rinsebook/v1/fact.proto"),
+    "\n// ==== intake.proto\n",
+    include_str!("../rinsebook/v1/intake.proto"),
+    "\n// ==== items.proto\n",
+    include_str!("../rinsebook/v1/items.proto"),
+    "\n// ==== ledger.proto\n",
+    include_str!("../rinsebook/v1/ledger.proto"),
+    "\n// ==== records.proto\n",
+    include_str!("../rinsebook/v1/records.proto"),
+    "\n// ==== roster.proto\n",
+    include_str!("../rinsebook/v1/roster.proto"),
+);
 
 /// The version of the rules that this library holds.
 pub const RULES_VERSION: u32 = 1;

@@ -106,16 +106,32 @@ impl Checkpoint {
 
     /// The whole note with one signature under the origin's name.
     pub fn sign(&self, signer: &SigningKey) -> String {
+        self.sign_by(&[signer])
+    }
+
+    /// The whole note with a signature by each key, all under the origin's name.
+    pub fn sign_by(&self, signers: &[&SigningKey]) -> String {
         let text = self.text();
-        let verifier = VerifierKey::new(&self.origin, signer.verifying_key());
-        let signature = key::sign(signer, text.as_bytes());
-        format!("{text}\n{DASH}{} {}\n", self.origin, BASE64.encode([&verifier.id[..], &signature].concat()))
+        let line = |signer: &&SigningKey| {
+            let verifier = VerifierKey::new(&self.origin, signer.verifying_key());
+            let signature = key::sign(signer, text.as_bytes());
+            format!("{DASH}{} {}\n", self.origin, BASE64.encode([&verifier.id[..], &signature].concat()))
+        };
+        let lines: String = signers.iter().map(line).collect();
+        format!("{text}\n{lines}")
     }
 
     /// Opens a note that one of the keys must have signed.
     pub fn open(note: &str, keys: &[VerifierKey]) -> Result<Checkpoint, NoteError> {
         let text = verified_text(note, keys)?;
         Checkpoint::parse(text)
+    }
+
+    /// Opens a note that this key must have signed; no line by one of the `others` may fail.
+    pub fn open_by(note: &str, key: &VerifierKey, others: &[VerifierKey]) -> Result<Checkpoint, NoteError> {
+        Checkpoint::open(note, std::slice::from_ref(key))?;
+        let all: Vec<VerifierKey> = others.iter().chain([key]).cloned().collect();
+        Checkpoint::open(note, &all)
     }
 
     /// Reads the note's text without looking at its signatures: for showing, never for believing.

@@ -88,7 +88,8 @@ pub use history::{Heard, History};
 pub use item::{Blocks, Item, ItemKind};
 pub use judge::Standing;
 pub use kinds::kind_name;
-pub use roster::Roster;
+pub use reach::RestsOn;
+pub use roster::{NextKey, Roster, Succession};
 pub use state::{LatestStart, NOTHING_OPEN_NOTICE, NOTICE, State, Verdict, Wash};
 
 /// What is known of a fact's signature when it is recorded.

@@ -495,9 +495,9 @@ impl Desk {
         (self.enrolments.roster().service_key() == Some(key::key_id(&own))).then_some(own)
     }
 
-    /// Records that a question was answered.
-    pub fn record_answer(&mut self, answer: v1::QuestionAnswered, aircraft: Subject) -> (u64, Hash) {
-        let (index, _) = self.record_own(Kind::QuestionAnswered(answer), vec![aircraft], vec![]);
+    /// Records what the service itself has to say; index and envelope hash.
+    pub fn record_service_fact(&mut self, kind: Kind, subjects: Vec<Subject>) -> (u64, Hash) {
+        let (index, _) = self.record_own(kind, subjects, vec![]);
         (index, self.own.previous)
     }
 

@@ -27,6 +27,7 @@ pub mod founding;
 pub mod grpc;
 pub mod identity;
 pub mod log;
+pub mod packs;
 pub mod projection;
 pub mod query;
 pub mod recovery;

@@ -5,15 +5,14 @@ use std::sync::Arc;
 
 use rinsebook_proto::bytes::{Hash, Id};
 use rinsebook_proto::clock::Clock;
-use rinsebook_proto::fact::Subject;
+use rinsebook_proto::fact::{Kind, Subject};
 use rinsebook_proto::rules::{Assessment, History, Question, answer};
 use rinsebook_proto::v1;
-use tokio::sync::oneshot;
 
 use crate::blobs::{Blob, Blobs};
 use crate::error::CallError;
 use crate::projection::View;
-use crate::sequencer::{Command, Sequencer};
+use crate::sequencer::Sequencer;
 
 /// What a question may fix; what it leaves open is the newest.
 #[derive(Debug, Clone, Copy, Default)]
@@ -59,6 +58,11 @@ impl Queries {
     /// The blobs.
     pub fn blobs(&self) -> &Blobs {
         &self.blobs
+    }
+
+    /// The way to the sequencer.
+    pub fn sequencer(&self) -> &Sequencer {
+        &self.sequencer
     }
 
     /// Service time, Unix milliseconds.
@@ -137,9 +141,9 @@ impl Queries {
             rules_version: assessment.rules_version,
             assessment: Some(v1::AttachmentRef { digest: digest.to_vec() }),
         };
-        let (reply, recorded) = oneshot::channel();
-        self.sequencer.send(Command::Answered { answer: fact, aircraft: Subject::Aircraft(aircraft), reply }).await?;
-        let (index, envelope_hash) = recorded.await.map_err(|_| CallError::Stopping)??;
+        let answered = (Kind::QuestionAnswered(fact), vec![Subject::Aircraft(aircraft)]);
+        let recorded = self.sequencer.record(vec![answered]).await?;
+        let (index, envelope_hash) = *recorded.first().ok_or(CallError::Stopping)?;
         Ok(v1::FactRef {
             index,
             envelope_hash: envelope_hash.to_vec(),

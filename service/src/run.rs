@@ -28,6 +28,7 @@ use crate::grpc::records::RecordsService;
 use crate::grpc::roster::RosterService;
 use crate::identity::Identity;
 use crate::log::LogReader;
+use crate::packs::Packs;
 use crate::projection::View;
 use crate::query::Queries;
 use crate::recovery::{self, Opened, StartReport};
@@ -159,8 +160,9 @@ async fn router(parts: Parts) -> axum::Router {
             .register_encoded_file_descriptor_set(tonic_health::pb::FILE_DESCRIPTOR_SET)
     };
     let intake = IntakeService { keys, blobs, sequencer, view: view.clone() };
+    let packs = Packs { queries: queries.clone(), reader: reader.clone(), tree: tree.clone() };
     let ledger = LedgerService { identity, queries: queries.clone(), tree, reader: reader.clone() };
-    let records = RecordsService { queries: queries.clone(), reader };
+    let records = RecordsService { queries: queries.clone(), reader, packs };
     Routes::new(health_service)
         .add_service(reflection().build_v1().expect("our own descriptors are whole"))
         .add_service(reflection().build_v1alpha().expect("our own descriptors are whole"))

@@ -7,7 +7,7 @@ use std::sync::atomic::{AtomicU64, Ordering};
 use std::time::Duration;
 
 use rinsebook_proto::bytes::Hash;
-use rinsebook_proto::fact::Subject;
+use rinsebook_proto::fact::{Kind, Subject};
 use rinsebook_proto::journal::AppendError;
 use rinsebook_proto::v1;
 use tokio::sync::{mpsc, oneshot};
@@ -50,14 +50,12 @@ pub enum Command {
         /// Where the service stands with the device.
         reply: Reply<v1::Standing>,
     },
-    /// A service fact about an answer given.
-    Answered {
-        /// The fact's body.
-        answer: v1::QuestionAnswered,
-        /// The aircraft.
-        aircraft: Subject,
-        /// Index and envelope hash.
-        reply: Reply<(u64, Hash)>,
+    /// The service's own facts.
+    Own {
+        /// Kind and subjects of each.
+        facts: Vec<(Kind, Vec<Subject>)>,
+        /// Index and envelope hash of each.
+        reply: Reply<Vec<(u64, Hash)>>,
     },
 }
 
@@ -90,6 +88,13 @@ pub struct Sequencer {
 }
 
 impl Sequencer {
+    /// Records facts of the service's own; index and envelope hash of each, once they are synced.
+    pub async fn record(&self, facts: Vec<(Kind, Vec<Subject>)>) -> Result<Vec<(u64, Hash)>, CallError> {
+        let (reply, recorded) = oneshot::channel();
+        self.send(Command::Own { facts, reply }).await?;
+        recorded.await.map_err(|_| CallError::Stopping)?
+    }
+
     /// Starts the thread. It ends when every [`Sequencer`] is dropped, or when a write fails; `done` then learns which.
     pub fn start(
         desk: Desk,
@@ -128,7 +133,7 @@ struct Worker {
 enum Waiting {
     Facts(Vec<v1::Outcome>, Reply<v1::Outcomes>),
     Standing(Box<v1::Standing>, Reply<v1::Standing>),
-    Answered((u64, Hash), Reply<(u64, Hash)>),
+    Own(Vec<(u64, Hash)>, Reply<Vec<(u64, Hash)>>),
 }
 
 impl Worker {
@@ -209,9 +214,9 @@ impl Worker {
                 }
                 Waiting::Standing(Box::new(self.desk.standing(&peer, &report)), reply)
             }
-            Command::Answered { answer, aircraft, reply } => {
-                let recorded = self.desk.record_answer(answer, aircraft);
-                Waiting::Answered(recorded, reply)
+            Command::Own { facts, reply } => {
+                let record = |(kind, subjects)| self.desk.record_service_fact(kind, subjects);
+                Waiting::Own(facts.into_iter().map(record).collect(), reply)
             }
         }
     }
@@ -233,7 +238,7 @@ fn count(command: &Command) -> usize {
     match command {
         Command::Facts { candidates, .. } => candidates.len(),
         Command::Report { report, .. } => 1 + report.lost.len(),
-        Command::Answered { .. } => 1,
+        Command::Own { facts, .. } => facts.len(),
     }
 }
 
@@ -246,7 +251,7 @@ fn most_bytes(command: &Command) -> u64 {
         Command::Report { envelope, report, .. } => {
             (report.lost.len() as u64 + 1) * (envelope.len() as u64 + ENTRY_OVERHEAD_BYTES)
         }
-        Command::Answered { .. } => 2 * ENTRY_OVERHEAD_BYTES,
+        Command::Own { facts, .. } => facts.len() as u64 * 2 * ENTRY_OVERHEAD_BYTES,
     }
 }
 
@@ -260,7 +265,7 @@ fn answer(waiting: Waiting, note: &str) {
             note.clone_into(&mut standing.checkpoint_note);
             let _ = reply.send(Ok(*standing));
         }
-        Waiting::Answered(recorded, reply) => {
+        Waiting::Own(recorded, reply) => {
             let _ = reply.send(Ok(recorded));
         }
     }
@@ -280,7 +285,7 @@ fn unknown(waiting: Waiting) {
         Waiting::Standing(_, reply) => {
             let _ = reply.send(Err(CallError::Stopping));
         }
-        Waiting::Answered(_, reply) => {
+        Waiting::Own(_, reply) => {
             let _ = reply.send(Err(CallError::Stopping));
         }
     }
@@ -294,7 +299,7 @@ fn refuse(command: Command, error: &CallError) {
         Command::Report { reply, .. } => {
             let _ = reply.send(Err(error.clone()));
         }
-        Command::Answered { reply, .. } => {
+        Command::Own { reply, .. } => {
             let _ = reply.send(Err(error.clone()));
         }
     }

@@ -13,6 +13,8 @@ const MAY_NAME: [(&str, &[(&str, &str)]); 3] = [
             ("chain", "bytes v1"),
             ("tree", "bytes"),
             ("note", "bytes key"),
+            ("pack", "bytes entry"),
+            ("succession", "bytes key note rules v1"),
             ("entry", "bytes fact tree"),
             // Bytes in frames; what they hold is none of its business.
             ("journal", "bytes"),
@@ -35,14 +37,15 @@ const MAY_NAME: [(&str, &[(&str, &str)]); 3] = [
             ("snapshot", "desk"),
             ("projection", "blobs desk sequencer snapshot"),
             ("query", "blobs error projection sequencer"),
+            ("packs", "blobs error log projection query"),
             ("access", "authority error projection"),
             ("recovery", "admission blobs config desk error identity log projection sequencer snapshot"),
             ("watch", "error query"),
-            ("grpc", "admission authority blobs desk error identity log projection query rpc sequencer watch"),
+            ("grpc", "admission authority blobs desk error identity log packs projection query rpc sequencer watch"),
             // The only wiring: it knows everybody.
             (
                 "run",
-                "access admission authority blobs config error grpc identity log projection query recovery rpc sequencer",
+                "access admission authority blobs config error grpc identity log packs projection query recovery rpc sequencer",
             ),
         ],
     ),

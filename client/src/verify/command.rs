@@ -7,6 +7,7 @@ use std::process::ExitCode;
 use indicatif::ProgressBar;
 use rinsebook_proto::note::VerifierKey;
 
+use super::pack::{AskedOfPack, PackGood, pack};
 use super::{Asked, Fault, Good, check};
 use crate::ClientError;
 
@@ -18,8 +19,8 @@ const COULD_NOT: u8 = 5;
 /// What to verify, and by what.
 #[derive(Debug, Clone, clap::Args)]
 pub struct Args {
-    /// The folder with the segment files.
-    #[arg(value_name = "DIR")]
+    /// The folder with the log's segment files, or a pack.
+    #[arg(value_name = "PATH")]
     pub log: PathBuf,
     /// The log's verifier key, or a file that holds it. Bring your own: one from the same place proves little.
     #[arg(long, value_name = "KEY")]
@@ -36,12 +37,16 @@ pub struct Args {
 /// standard error, where that is a terminal.
 pub fn run(args: &Args, out: &mut dyn Write) -> Result<ExitCode, ClientError> {
     let log_key = args.log_key.as_deref().map(log_key).transpose()?;
-    let told = verified(args, log_key.as_ref());
-    let text = match (&told, args.json) {
-        (Ok(good), true) => good.to_json().to_string(),
-        (Err(fault), true) => fault.to_json().to_string(),
-        (Ok(good), false) => good.to_string(),
-        (Err(fault), false) => fault.to_string(),
+    let told = if args.log.is_file() {
+        packed(args, log_key.as_ref()).map(|good| if args.json { good.to_json().to_string() } else { good.to_string() })
+    } else {
+        verified(args, log_key.as_ref())
+            .map(|good| if args.json { good.to_json().to_string() } else { good.to_string() })
+    };
+    let text = match &told {
+        Ok(good) => good.clone(),
+        Err(fault) if args.json => fault.to_json().to_string(),
+        Err(fault) => fault.to_string(),
     };
     writeln!(out, "{text}").map_err(ClientError::file("cannot write to standard output"))?;
     Ok(match told {
@@ -49,6 +54,11 @@ pub fn run(args: &Args, out: &mut dyn Write) -> Result<ExitCode, ClientError> {
         Err(Fault::Bad { .. }) => ExitCode::from(BAD),
         Err(Fault::CouldNot(_)) => ExitCode::from(COULD_NOT),
     })
+}
+
+fn packed(args: &Args, log_key: Option<&VerifierKey>) -> Result<PackGood, Fault> {
+    let bytes = std::fs::read(&args.log).map_err(|e| Fault::CouldNot(format!("{}: {e}", args.log.display())))?;
+    pack(&bytes, &AskedOfPack { log_key })
 }
 
 fn verified(args: &Args, log_key: Option<&VerifierKey>) -> Result<Good, Fault> {

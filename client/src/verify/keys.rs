@@ -7,7 +7,7 @@ use prost::Message;
 use rinsebook_proto::bytes::{Hash, Id};
 use rinsebook_proto::fact::{Envelope, MAX_ENVELOPE_BYTES, REPORT_TYPE, Signed, Subject};
 use rinsebook_proto::key::{self, VerifyingKey};
-use rinsebook_proto::rules::{Enrolments, Recorded, Roster, Texts};
+use rinsebook_proto::rules::{Enrolments, Recorded, Roster, Succession, Texts};
 use rinsebook_proto::v1::{self, Authority};
 
 /// See the module.
@@ -65,6 +65,11 @@ impl Keys {
             self.report_keys.entry(device.device).or_default().extend(device.report_key);
         }
         roster.keys().last().filter(|key| key.index == recorded.index).map(|key| key.key_id)
+    }
+
+    /// What custodians said of the log's own keys, as they came.
+    pub(super) fn successions(&self) -> &[Succession] {
+        self.roster().successions()
     }
 
     /// Whether a recovery key signed it.

@@ -203,6 +203,7 @@ fn blobs_in(kind: &Kind) -> Vec<(&[u8], bool)> {
         Kind::Remark(b) => annex(&b.text).into_iter().collect(),
         Kind::SignedOff(b) => annex(&b.certificate_number).into_iter().collect(),
         Kind::QuestionAnswered(b) => attachment(&b.assessment).into_iter().collect(),
+        Kind::PackIssued(b) => attachment(&b.contract).into_iter().collect(),
         _ => Vec::new(),
     }
 }

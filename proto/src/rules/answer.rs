@@ -2,7 +2,8 @@
 //! client and the verifier encode the same bytes.
 
 use super::state::LatestStart;
-use super::{Assessment, Blocks, FactRef, Finding, Item, Outcome, Severity, Verdict};
+use super::{Assessment, Blocks, FactRef, Finding, Item, Outcome, Question, Severity, Verdict};
+use crate::bytes::Id;
 use crate::v1;
 
 pub use super::fact_text::fact_text;
@@ -73,6 +74,19 @@ fn latest_start(start: &LatestStart) -> v1::LatestStart {
         window_end_ms: start.window_end_ms,
         air_source: start.air_source.clone(),
     }
+}
+
+/// The question that an assessment says it answers; none where it names no aircraft or no moment.
+pub fn question(given: &v1::Assessment) -> Option<Question> {
+    let as_of = given.as_of?;
+    Some(Question {
+        aircraft: Id::from_slice(&given.aircraft)?,
+        planned_start_ms: given.planned_start_ms,
+        assume_closed: given.assumed_closed.clone(),
+        epoch: as_of.epoch,
+        size: as_of.size,
+        time_ms: as_of.time_ms,
+    })
 }
 
 /// An assessment.

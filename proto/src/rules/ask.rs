@@ -4,6 +4,7 @@ use super::assess;
 use super::case::Case;
 use super::held;
 use super::history::History;
+use super::reach::{self, RestsOn};
 use super::{Assessment, Look, Question, State, ahead};
 use crate::bytes::Id;
 
@@ -21,6 +22,11 @@ impl History {
     /// The answer to a question.
     pub fn assess(&self, question: &Question) -> Assessment {
         assess::assess(&Case::new(self, &question.aircraft, question.size), question)
+    }
+
+    /// What the answers about an aircraft rest on, as known at a size.
+    pub fn rests_on(&self, aircraft: &Id, size: u64) -> RestsOn {
+        reach::rests_on(self, aircraft, size)
     }
 
     /// Why a fact cannot be read, as known at a size; none where it can, or where there is none.

@@ -12,6 +12,7 @@
 
 mod early;
 mod recovery;
+mod successions;
 
 use std::collections::{BTreeSet, HashMap};
 use std::sync::Arc;
@@ -25,6 +26,8 @@ use crate::fact::{Kind, Subject};
 use crate::key::{self, VerifyingKey};
 use crate::v1::{self, Authority};
 use recovery::Recovery;
+use successions::Successions;
+pub use successions::{NextKey, Succession};
 
 /// A person.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -169,7 +172,7 @@ pub struct Roster {
     /// Revocations that lie ahead in the replay but reach back to where it is.
     ahead: Vec<Revocation>,
     cards: HashMap<Id, Vec<u64>>,
-    epochs: Vec<(u64, u32, u64)>,
+    successions: Successions,
     clock_confirmations: Vec<ClockConfirmation>,
     /// Facts that wait for their signer's key.
     early: Vec<Recorded>,
@@ -309,9 +312,8 @@ impl Roster {
     /// The point in the log of a station's `seen`: what an epoch lost was seen by nobody in this one.
     pub(super) fn seen_point(&self, recorded: &Recorded) -> u64 {
         let seen = recorded.fact.header().seen;
-        let lost = self.epochs.iter().filter(|(_, epoch, _)| *epoch > seen.epoch).map(|(_, _, restored)| *restored);
         // Every fact names the founding fact's hash as its record: that entry at least was seen.
-        lost.fold(seen.size, u64::min).min(recorded.index).max(1)
+        self.successions.kept(seen.epoch, seen.size).min(recorded.index).max(1)
     }
 
     /// Types of the engines that hung on the aircraft at that time, as known at `size`; of all that it was ever listed
@@ -408,7 +410,8 @@ impl Roster {
                     |p: &&mut Published| p.procedure.as_ref() == b.procedure.as_slice() && p.revision == b.revision;
                 self.procedures.iter_mut().filter(named).for_each(|p| p.withdrawn_index = Some(index));
             }
-            Kind::EpochOpened(b) => self.epochs.push((index, b.epoch, b.restored_size)),
+            Kind::LogKeyChanged(b) => self.successions.push(index, NextKey::Changed(b.clone())),
+            Kind::EpochOpened(b) => self.successions.push(index, NextKey::Epoch(b.clone())),
             // One that speaks of entries to come says nothing about a clock that was compared.
             Kind::ClockConfirmed(b) if b.from_index <= index => {
                 let known_below = self.seen_point(recorded).max(b.from_index);

@@ -4,10 +4,12 @@ use rinsebook_proto::bytes::Id;
 use rinsebook_proto::fact::Subject;
 use rinsebook_proto::rules::{History, lists};
 use rinsebook_proto::v1;
+use tokio_stream::wrappers::ReceiverStream;
 use tonic::{Request, Response, Status};
 
 use crate::error::CallError;
 use crate::log::LogReader;
+use crate::packs::Packs;
 use crate::query::{Moment, Queries, hash, id, page};
 use crate::rpc::records_server::Records;
 
@@ -18,7 +20,14 @@ pub struct RecordsService {
     pub queries: Queries,
     /// Reads entries, for their hashes.
     pub reader: LogReader,
+    /// Gives packs out.
+    pub packs: Packs,
 }
+
+type PackPieces = ReceiverStream<Result<v1::IssuePackResponse, Status>>;
+
+/// Bytes of a pack in one answer of a stream.
+const PACK_BYTES_A_MESSAGE: usize = 64 << 10;
 
 fn at_least(size: u64) -> Moment {
     Moment { at_least_size: size, ..Moment::default() }
@@ -26,6 +35,8 @@ fn at_least(size: u64) -> Moment {
 
 #[tonic::async_trait]
 impl Records for RecordsService {
+    type IssuePackStream = PackPieces;
+
     async fn list_aircraft(
         &self,
         request: Request<v1::ListAircraftRequest>,
@@ -108,6 +119,20 @@ impl Records for RecordsService {
         let blob = tokio::task::spawn_blocking(move || blobs.read(&digest)).await.map_err(|_| CallError::Stopping)?;
         let blob = blob.ok_or(CallError::NotFound { what: "blob", name: digest.to_string() })?;
         Ok(Response::new(v1::GetBlobResponse { salt: blob.salt, content: blob.content }))
+    }
+
+    async fn issue_pack(&self, request: Request<v1::IssuePackRequest>) -> Result<Response<PackPieces>, Status> {
+        let pack = self.packs.issue(request.into_inner()).await?;
+        let (pieces, stream) = tokio::sync::mpsc::channel(4);
+        tokio::spawn(async move {
+            for piece in pack.chunks(PACK_BYTES_A_MESSAGE) {
+                // Whoever asked has gone: nothing is lost, the pack can be asked for again.
+                if pieces.send(Ok(v1::IssuePackResponse { content: piece.to_vec() })).await.is_err() {
+                    return;
+                }
+            }
+        });
+        Ok(Response::new(ReceiverStream::new(stream)))
     }
 }
 

@@ -1,0 +1,348 @@
+//! A pack, checked with nothing but its bytes and a log key that the verifier brings. What is asked, in this order; the
+//! first that fails is told under its word, see [`super`]:
+//!
+//! | word | asks |
+//! |---|---|
+//! | `pack` | the file is in the exact form, and its sum fits |
+//! | `head` | it begins with the service's fresh facts "pack issued", all parts of one |
+//! | `link` | from there back, every entry about their subjects is there: each named by a later one, with its hash; places of runs do not contradict one another (`device chain`) |
+//! | `chain` | neighbours name one another, time received never runs backwards, and the founding fact is entry 0 |
+//! | `signature` | as in a whole log |
+//! | `root` | every entry, and what every signer had seen, is proved under the checkpoint; that is signed by the log key, and by the witnesses that were named (`cosignature`) |
+//! | `blob` | annexes and attachments are what facts name; no attachment is missing, no annex without a fact that says so or that it was held back |
+//! | `assessment` | each recorded answer is derived again, word for word, from the facts in the pack |
+
+mod answers;
+mod heads;
+mod report;
+mod runs;
+
+use std::collections::{BTreeMap, BTreeSet, HashMap};
+use std::sync::Arc;
+
+use rinsebook_proto::bytes::Hash;
+use rinsebook_proto::entry::Entry;
+use rinsebook_proto::fact::{BlobNamed, Kind, MAX_ENVELOPE_BYTES, MAX_SERVICE_ENVELOPE_BYTES, Signed, blobs_named};
+use rinsebook_proto::note::VerifierKey;
+use rinsebook_proto::pack::{Pack, PackedBlob};
+use rinsebook_proto::rules::{Recorded, SignatureState};
+use rinsebook_proto::succession::{Before, LogKeys};
+use rinsebook_proto::tree::{empty_root, leaf_hash, verify_consistency, verify_inclusion};
+use rinsebook_proto::v1;
+
+use super::keys::Keys;
+use super::{Fault, Wrong};
+pub use answers::Open;
+pub use report::{Erased, PackGood};
+
+/// What a pack's verification goes by.
+#[derive(Debug, Clone, Copy, Default)]
+pub struct AskedOfPack<'a> {
+    /// The verifier's own. Without it the founding fact's is used, and the pack is proved consistent with itself only.
+    pub log_key: Option<&'a VerifierKey>,
+}
+
+/// An entry whose fact was read.
+struct Item {
+    entry: Entry,
+    hash: Hash,
+    recorded: Recorded,
+}
+
+impl Item {
+    fn index(&self) -> u64 {
+        self.entry.index
+    }
+
+    fn fact(&self) -> &Signed {
+        &self.recorded.fact
+    }
+}
+
+/// What does not hold, and at which entry.
+type Found = (Option<u64>, Wrong);
+
+/// Verifies a pack's bytes.
+///
+/// # Errors
+/// [`Fault::Bad`] with the first thing that is wrong.
+pub fn pack(bytes: &[u8], asked: &AskedOfPack<'_>) -> Result<PackGood, Fault> {
+    let pack = Pack::parse(bytes).map_err(|bad| Fault::Bad {
+        check: "pack",
+        part: "pack",
+        index: None,
+        file: None,
+        offset: Some(bad.offset as u64),
+        why: bad.to_string(),
+    })?;
+    check(&pack, asked).map_err(|(index, wrong)| Fault::Bad {
+        check: wrong.check,
+        part: wrong.part,
+        index,
+        file: None,
+        offset: None,
+        why: wrong.why,
+    })
+}
+
+fn check(pack: &Pack, asked: &AskedOfPack<'_>) -> Result<PackGood, Found> {
+    let mut items = read(pack)?;
+    let head = heads::head(&items)?;
+    let beside = heads::links(&items, &head)?;
+    // The file runs backwards from its head; everything else is asked in the order of the log.
+    items.reverse();
+    chain(&items)?;
+    let mut good = PackGood { entries: items.len() as u64, beside, ..PackGood::begun(&head) };
+    let signed = signatures(&mut items, asked, &mut good)?;
+    runs::check(&items, &signed.keys)?;
+    proofs(pack, &items, &signed, &mut good)?;
+    blobs(pack, &items, &signed, &mut good)?;
+    answers::check(pack, &items, &head, &mut good)?;
+    Ok(good)
+}
+
+fn at<E: std::fmt::Display>(index: u64, check: &'static str, part: &'static str) -> impl Fn(E) -> Found {
+    move |why| (Some(index), Wrong::of(check, part)(why))
+}
+
+fn read(pack: &Pack) -> Result<Vec<Item>, Found> {
+    let item = |proved: &rinsebook_proto::pack::Proved| {
+        let entry = proved.entry.clone();
+        let fact = Signed::parse(&entry.envelope, MAX_SERVICE_ENVELOPE_BYTES)
+            .map_err(at(entry.index, "signature", "fact"))?;
+        let recorded = Recorded {
+            index: entry.index,
+            received_ms: entry.received_ms,
+            clock_unsure: entry.clock_unsure,
+            fact: Arc::new(fact),
+            signature: SignatureState::Unchecked,
+        };
+        Ok(Item { hash: leaf_hash(&proved.data), entry, recorded })
+    };
+    pack.entries.iter().map(item).collect()
+}
+
+/// What holds between neighbours, and along the whole.
+fn chain(items: &[Item]) -> Result<(), Found> {
+    let first = &items[0];
+    if first.index() != 0 || !matches!(first.fact().kind(), Some(Kind::RecordFounded(_))) {
+        return Err(at(first.index(), "chain", "founding")("the founding fact, entry 0, is not in it"));
+    }
+    if first.entry.previous != Hash::ZERO {
+        return Err(at(0, "chain", "previous entry")("the first entry names one before it"));
+    }
+    for pair in items.windows(2) {
+        let [earlier, later] = pair else { continue };
+        let index = later.index();
+        if later.entry.received_ms < earlier.entry.received_ms {
+            return Err(at(index, "chain", "time received")("it came before an entry that stands before it"));
+        }
+        if earlier.index() + 1 == index && later.entry.previous != earlier.hash {
+            return Err(at(index, "chain", "previous entry")("it does not name the hash of the entry before"));
+        }
+    }
+    Ok(())
+}
+
+/// Who is who, once every signature was looked at.
+struct SignedBy {
+    keys: Keys,
+    log_keys: LogKeys,
+    /// Entries whose signature holds.
+    hold: BTreeSet<u64>,
+    /// Erasures by somebody with custody, by digest.
+    erased: HashMap<Hash, Erased>,
+}
+
+fn signatures(items: &mut [Item], asked: &AskedOfPack<'_>, good: &mut PackGood) -> Result<SignedBy, Found> {
+    let Some(Kind::RecordFounded(founded)) = items[0].fact().kind().cloned() else { unreachable!("asked before") };
+    let log_keys = LogKeys::founded(&founded).map_err(at(0, "root", "log key"))?;
+    let mut signed = SignedBy { keys: Keys::default(), log_keys, hold: BTreeSet::new(), erased: HashMap::new() };
+    let record = items[0].fact().hash();
+    good.record = record;
+    signed.keys.found(&items[0].recorded, &founded);
+    for item in items.iter_mut() {
+        signed.take(item, record, good)?;
+    }
+    // A key may have been enrolled after facts of its came: these are read once more in the end.
+    for item in items.iter_mut() {
+        if signed.hold.contains(&item.recorded.index) {
+            continue;
+        }
+        let key = signed.keys.get(&item.fact().header().author_key);
+        if key.is_some_and(|key| item.fact().signed_by(&key)) {
+            item.recorded.signature = SignatureState::Good;
+            signed.hold.insert(item.index());
+        }
+    }
+    good.signatures = signed.hold.len() as u64;
+    good.unread = items.len() as u64 - good.signatures;
+    good.origin_proved = match asked.log_key {
+        Some(brought) if signed.log_keys.all().contains(brought) => true,
+        Some(_) => {
+            return Err(at(0, "root", "log key")("none of the keys that signed this log is the one given"));
+        }
+        None => false,
+    };
+    Ok(signed)
+}
+
+impl SignedBy {
+    fn take(&mut self, item: &mut Item, record: Hash, good: &mut PackGood) -> Result<(), Found> {
+        let index = item.index();
+        let bad = |part| move |why: &'static str| at(index, "signature", part)(why);
+        let header = item.fact().header();
+        let from_service = self.keys.is_service_device(&header.device);
+        if from_service != self.keys.is_service(&header.author_key) {
+            return Err(bad("service")("the service's key and device do not go together"));
+        }
+        if header.record != if index == 0 { Hash::ZERO } else { record } {
+            return Err(bad("record")("it is signed for another record"));
+        }
+        let recovery = self.keys.by_recovery_key(item.fact());
+        match self.keys.get(&header.author_key) {
+            Some(key) if !item.fact().signed_by(&key) => {
+                return Err(bad("signature")("it does not hold under the key that the fact names"));
+            }
+            None if index == 0 => return Err(bad("founding")("it does not prove the key that signed it")),
+            None if !recovery => return self.device(item, from_service),
+            _ => {}
+        }
+        item.recorded.signature = SignatureState::Good;
+        self.hold.insert(index);
+        self.device(item, from_service)?;
+        if from_service {
+            return self.report(item, good);
+        }
+        if index > 0 {
+            self.roster(item);
+        }
+        Ok(())
+    }
+
+    fn device(&self, item: &Item, from_service: bool) -> Result<(), Found> {
+        if from_service {
+            return Ok(());
+        }
+        if item.fact().bytes().len() > MAX_ENVELOPE_BYTES {
+            return Err(at(item.index(), "signature", "size")("it is larger than a device's fact may be"));
+        }
+        self.keys.device_holds(&item.fact().header().device).map_err(at(item.index(), "signature", "device"))
+    }
+
+    fn report(&self, item: &Item, good: &mut PackGood) -> Result<(), Found> {
+        let (report, about) = match item.fact().kind() {
+            Some(Kind::DeviceReported(b)) => (&b.report, None),
+            Some(Kind::PlacesLost(b)) => (&b.report, Some(b.device.as_slice())),
+            _ => return Ok(()),
+        };
+        self.keys.check_report(report, about).map_err(at(item.index(), "signature", "report"))?;
+        good.reports += 1;
+        Ok(())
+    }
+
+    /// What a custodian says of people, of the log's keys, of annexes.
+    fn roster(&mut self, item: &Item) {
+        if let Some(Kind::AnnexErased(erased)) = item.fact().kind()
+            && self.keys.by_custodian(&item.recorded)
+        {
+            let told = Erased { index: item.index(), reason: erased.reason.clone() };
+            let digests = erased.digests.iter().filter_map(|digest| Hash::from_slice(digest));
+            digests.for_each(|digest| {
+                self.erased.entry(digest).or_insert_with(|| told.clone());
+            });
+        }
+        let known = self.keys.successions().len();
+        self.keys.note(&item.recorded);
+        for succession in &self.keys.successions()[known..] {
+            // What does not fit changes nothing; the checkpoint then shows which key was in force.
+            let _ = self.log_keys.follow(succession, Before { size: item.index(), root: None });
+        }
+    }
+}
+
+/// Every entry and every view under the checkpoint.
+fn proofs(pack: &Pack, items: &[Item], signed: &SignedBy, good: &mut PackGood) -> Result<(), Found> {
+    let whole = |part, why: String| (None, Wrong::of("root", part)(why));
+    let checkpoint = signed.log_keys.open(&pack.note).map_err(|e| whole("checkpoint", e.to_string()))?;
+    for (item, proved) in items.iter().zip(pack.entries.iter().rev()) {
+        verify_inclusion(&item.hash, item.index(), checkpoint.size, &proved.proof, &checkpoint.root)
+            .map_err(at(item.index(), "root", "inclusion"))?;
+    }
+    let mut views: BTreeMap<(u64, Hash), u64> = BTreeMap::new();
+    for item in items.iter().filter(|item| signed.hold.contains(&item.index())) {
+        let (seen, index) = (item.fact().header().seen, item.index());
+        let wrong = at(index, "root", "seen");
+        match signed.log_keys.kept_of(seen.epoch).filter(|kept| seen.size > *kept) {
+            // What it had seen was lost when an older state was put back: the epoch's fact says so.
+            Some(_) => continue,
+            None if seen.epoch > signed.log_keys.epoch() => return Err(wrong("its signer had seen a later epoch".to_owned())),
+            None if seen.size > index => {
+                return Err(wrong(format!("its signer had seen {} entries, more than were there", seen.size)));
+            }
+            None if seen.size == 0 && seen.root != empty_root() => {
+                return Err(wrong("its signer had seen an empty log that was none".to_owned()));
+            }
+            None => views.entry((seen.size, seen.root)).or_insert(index),
+        };
+    }
+    views.retain(|(size, _), _| *size > 0);
+    for view in &pack.views {
+        let Some(index) = views.remove(&(view.size, view.root)) else {
+            return Err(whole("seen", format!("a view of {} entries that no signer names", view.size)));
+        };
+        verify_consistency(view.size, checkpoint.size, &view.proof, &view.root, &checkpoint.root).map_err(|e| {
+            at(index, "root", "seen")(format!("its signer had seen another log of {} entries: {e}", view.size))
+        })?;
+        good.views += 1;
+    }
+    if let Some(((size, _), index)) = views.first_key_value() {
+        let why = format!("nothing shows that this log continues the {size} entries that its signer had seen");
+        return Err(at(*index, "root", "seen")(why));
+    }
+    good.checkpoint = Some(checkpoint);
+    Ok(())
+}
+
+/// What facts name beside the log.
+fn blobs(pack: &Pack, items: &[Item], signed: &SignedBy, good: &mut PackGood) -> Result<(), Found> {
+    let mut there: HashMap<Hash, &PackedBlob> = pack.blobs.iter().map(|blob| (blob.digest(), blob)).collect();
+    let packed: HashMap<Hash, bool> = there.iter().map(|(digest, blob)| (*digest, blob.salt.is_empty())).collect();
+    for item in items {
+        for named in item.fact().kind().map(blobs_named).unwrap_or_default() {
+            let digest = named.digest();
+            there.remove(&digest);
+            let wrong = at(item.index(), "blob", "blob");
+            match (packed.get(&digest), named) {
+                (Some(true), BlobNamed::Attachment(_)) | (Some(false), BlobNamed::Annex(_)) => good.blobs += 1,
+                (Some(_), _) => return Err(wrong(format!("{digest} is salted otherwise than the fact says"))),
+                (None, BlobNamed::Attachment(_)) => {
+                    return Err(wrong(format!("the attachment {digest} that it names is not there")));
+                }
+                (None, BlobNamed::Annex(_)) => match signed.erased.get(&digest) {
+                    Some(erased) => good.erased.push(erased.clone()),
+                    None => good.held_back += 1,
+                },
+            }
+        }
+    }
+    match there.keys().min() {
+        Some(digest) => Err((None, Wrong::of("blob", "blob")(format!("{digest} is there and no fact names it")))),
+        None => Ok(()),
+    }
+}
+
+/// The texts and assessments in the pack.
+fn attachment(pack: &Pack) -> impl Fn(&Hash) -> Option<Vec<u8>> {
+    let by_digest: HashMap<Hash, Vec<u8>> =
+        pack.blobs.iter().filter(|b| b.salt.is_empty()).map(|b| (b.digest(), b.content.clone())).collect();
+    move |digest| by_digest.get(digest).cloned()
+}
+
+/// The answer that a service fact speaks of.
+fn answered(item: &Item) -> Option<&v1::QuestionAnswered> {
+    match item.fact().kind() {
+        Some(Kind::QuestionAnswered(answered)) if item.recorded.signature == SignatureState::Good => Some(answered),
+        _ => None,
+    }
+}

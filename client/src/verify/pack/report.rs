@@ -1,0 +1,160 @@
+//! What a good pack amounts to, in plain words and as one object.
+
+use rinsebook_proto::bytes::Hash;
+use rinsebook_proto::note::Checkpoint;
+use serde_json::{Value, json};
+
+use super::answers::Open;
+use super::heads::Head;
+use crate::render;
+
+/// What a good pack amounts to.
+#[derive(Debug, Clone, Default, PartialEq, Eq)]
+pub struct PackGood {
+    /// To whom it was issued, and what for.
+    pub issued_to: String,
+    /// What for.
+    pub purpose: String,
+    /// When, Unix milliseconds.
+    pub issued_ms: u64,
+    /// The newest entry: up to it the pack is complete about its subjects.
+    pub newest_index: u64,
+    /// Subjects that it is complete about.
+    pub subjects: u64,
+    /// Entries.
+    pub entries: u64,
+    /// Of these, entries that no subject's chain reaches: proved to be in the log, no more.
+    pub beside: u64,
+    /// Signatures that hold.
+    pub signatures: u64,
+    /// Facts by keys that are never enrolled.
+    pub unread: u64,
+    /// Devices' reports whose signature holds.
+    pub reports: u64,
+    /// States of the log that signers had seen, each proved to be continued.
+    pub views: u64,
+    /// Annexes and attachments that are there, counted each time that a fact names one.
+    pub blobs: u64,
+    /// Annexes that a custodian erased.
+    pub erased: Vec<Erased>,
+    /// Annexes that are held back.
+    pub held_back: u64,
+    /// Recorded answers that were derived again, word for word.
+    pub answers: u64,
+    /// Recorded answers by other rules than this program has.
+    pub answers_of_other_rules: u64,
+    /// Recorded answers about aircraft that the pack is not complete about.
+    pub answers_elsewhere: u64,
+    /// What is open.
+    pub open: Vec<Open>,
+    /// SHA-256 of the founding envelope.
+    pub record: Hash,
+    /// What everything was proved under.
+    pub checkpoint: Option<Checkpoint>,
+    /// Whether the log key was the verifier's own.
+    pub origin_proved: bool,
+}
+
+/// An erasure that a custodian recorded.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Erased {
+    /// The entry that says so.
+    pub index: u64,
+    /// Why.
+    pub reason: String,
+}
+
+impl PackGood {
+    pub(super) fn begun(head: &Head) -> PackGood {
+        PackGood {
+            issued_to: head.issued.issued_to.clone(),
+            purpose: head.issued.purpose.clone(),
+            issued_ms: head.issued_ms,
+            newest_index: head.index,
+            subjects: head.subjects.len() as u64,
+            ..PackGood::default()
+        }
+    }
+
+    /// As one object, under stable names; hashes in hex, instants in Unix milliseconds.
+    pub fn to_json(&self) -> Value {
+        let open = |open: &Open| json!({ "aircraft": open.aircraft, "items": open.items, "findings": open.findings });
+        let erased = |erased: &Erased| json!({ "index": erased.index, "reason": erased.reason });
+        json!({
+            "checked": true,
+            "good": true,
+            "issued_to": self.issued_to,
+            "purpose": self.purpose,
+            "issued_ms": self.issued_ms,
+            "newest_index": self.newest_index,
+            "subjects": self.subjects,
+            "entries": self.entries,
+            "beside": self.beside,
+            "signatures": self.signatures,
+            "unread": self.unread,
+            "reports": self.reports,
+            "views": self.views,
+            "blobs": self.blobs,
+            "erased": self.erased.iter().map(erased).collect::<Vec<_>>(),
+            "held_back": self.held_back,
+            "answers": self.answers,
+            "answers_of_other_rules": self.answers_of_other_rules,
+            "answers_elsewhere": self.answers_elsewhere,
+            "open": self.open.iter().map(open).collect::<Vec<_>>(),
+            "record": self.record.to_string(),
+            "origin": self.checkpoint.as_ref().map(|c| c.origin.clone()),
+            "size": self.checkpoint.as_ref().map(|c| c.size),
+            "root": self.checkpoint.as_ref().map(|c| c.root.to_string()),
+            "origin_proved": self.origin_proved,
+        })
+    }
+
+    fn lines(&self) -> Vec<(&'static str, String)> {
+        let mut lines = vec![
+            ("issued", format!("{} to {}", render::second(self.issued_ms), self.issued_to)),
+            ("entry", format!("{} in the exact form, {} of them beside the chains", self.entries, self.beside)),
+            (
+                "link",
+                format!("complete about {} subjects up to entry {}, its newest", self.subjects, self.newest_index),
+            ),
+            ("signature", format!("{} hold; {} unread, by keys that are never enrolled", self.signatures, self.unread)),
+            ("report", format!("{} of devices hold", self.reports)),
+            ("root", {
+                let checkpoint = self.checkpoint.as_ref();
+                let of = checkpoint.map(|c| format!("{} at {} entries", c.origin, c.size)).unwrap_or_default();
+                format!("every entry is in {of}")
+            }),
+            ("seen", format!("{} states that signers had seen are continued by it", self.views)),
+            ("blob", format!("{} named are there; {} annexes held back", self.blobs, self.held_back)),
+        ];
+        let erased = |e: &Erased| ("erased", format!("an annex, by the custodian's fact at entry {}: {}", e.index, e.reason));
+        lines.extend(self.erased.iter().map(erased));
+        lines.push(("assessment", format!("{} recorded answers derived again, word for word", self.answers)));
+        if self.answers_of_other_rules + self.answers_elsewhere > 0 {
+            let (rules, elsewhere) = (self.answers_of_other_rules, self.answers_elsewhere);
+            lines.push(("", format!("not compared: {rules} by other rules, {elsewhere} about other aircraft")));
+        }
+        lines
+    }
+}
+
+impl std::fmt::Display for PackGood {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        for (check, result) in self.lines() {
+            writeln!(f, "{check:<14}{result}")?;
+        }
+        for open in &self.open {
+            writeln!(f, "\n{} when it was issued, derived from these facts:", open.aircraft)?;
+            if open.items.is_empty() {
+                writeln!(f, "  nothing open in this record; this is not a release to service")?;
+            }
+            open.items.iter().try_for_each(|item| writeln!(f, "  open     {item}"))?;
+            open.findings.iter().try_for_each(|finding| writeln!(f, "  found    {finding}"))?;
+        }
+        write!(f, "\ngood: {} entries", self.entries)?;
+        if !self.origin_proved {
+            write!(f, "; consistent with itself, origin unproved: give --log-key")?;
+        }
+        Ok(())
+    }
+}
