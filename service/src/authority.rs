@@ -68,7 +68,8 @@ impl Authority {
             .with_client_cert_verifier(clients)
             .with_single_cert(chain, key)
             .map_err(|e| bad("server.pem", e))?;
-        config.alpn_protocols = vec![b"h2".to_vec()];
+        // gRPC speaks HTTP/2; browsers may still ask for pages over HTTP/1.1.
+        config.alpn_protocols = vec![b"h2".to_vec(), b"http/1.1".to_vec()];
         Ok(Arc::new(config))
     }
 

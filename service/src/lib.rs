@@ -36,6 +36,7 @@ pub mod run;
 pub mod sequencer;
 pub mod snapshot;
 pub mod watch;
+pub mod web;
 
 pub use config::Config;
 pub use run::{Running, start};

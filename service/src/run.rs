@@ -37,6 +37,7 @@ use crate::rpc::{
     records_server::RecordsServer, roster_server::RosterServer,
 };
 use crate::sequencer::{Figures, Sequencer};
+use crate::web::{self, Pages};
 
 /// Groups that the projection may be behind.
 const PROJECTION_QUEUE: usize = 1024;
@@ -154,6 +155,7 @@ async fn router(parts: Parts) -> axum::Router {
     let Parts { identity, keys, blobs, sequencer, view, queries, tree, reader } = parts;
     let (health, health_service) = tonic_health::server::health_reporter();
     health.set_serving::<IntakeServer<IntakeService>>().await;
+    let pages = Pages::new(queries.clone(), reader.clone(), tree.clone(), identity.clone());
     let reflection = || {
         tonic_reflection::server::Builder::configure()
             .register_encoded_file_descriptor_set(FILE_DESCRIPTOR_SET)
@@ -174,6 +176,7 @@ async fn router(parts: Parts) -> axum::Router {
         .prepare()
         .into_axum_router()
         .layer(axum::middleware::from_fn_with_state(view, access::check))
+        .merge(web::router(pages))
 }
 
 impl Running {

@@ -41,11 +41,12 @@ const MAY_NAME: [(&str, &[(&str, &str)]); 3] = [
             ("access", "authority error projection"),
             ("recovery", "admission blobs config desk error identity log projection sequencer snapshot"),
             ("watch", "error query"),
+            ("web", "access authority blobs error identity log projection query watch"),
             ("grpc", "admission authority blobs desk error identity log packs projection query rpc sequencer watch"),
             // The only wiring: it knows everybody.
             (
                 "run",
-                "access admission authority blobs config error grpc identity log packs projection query recovery rpc sequencer",
+                "access admission authority blobs config error grpc identity log packs projection query recovery rpc sequencer web",
             ),
         ],
     ),

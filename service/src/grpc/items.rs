@@ -58,7 +58,7 @@ impl OpenItems for ItemsService {
         let aircraft = id(&request.aircraft, "aircraft")?;
         let assessment = self.0.assess(aircraft, as_of, &request)?;
         let recorded_as = match request.record {
-            true => Some(self.0.record_answer(aircraft, &assessment).await?),
+            true => Some(self.0.record_answer(aircraft, &assessment, "").await?),
             false => None,
         };
         Ok(Response::new(v1::AssessResponse { assessment: Some(assessment), recorded_as }))
