@@ -15,6 +15,7 @@ mod error;
 mod people;
 mod plots;
 mod quality;
+mod record;
 mod timeline;
 mod viewer;
 mod wash;
@@ -76,6 +77,7 @@ pub fn router(pages: Pages) -> Router {
         .route("/wash/{wash}/timeline.svg", get(wash::drawing))
         .route_layer(asks(READERS));
     let auditing = Router::new()
+        .route("/wash/{wash}/record", get(record::page))
         .route("/quality", get(quality::page))
         .route_layer(asks(AUDITORS));
     let view = pages.queries.view().clone();

@@ -8,7 +8,7 @@ use axum::response::IntoResponse;
 use axum::routing::get;
 
 use super::Pages;
-
+use super::record::contract;
 
 const STYLE: &str = include_str!("../../assets/rinsebook.css");
 const SCRIPT: &str = include_str!("../../assets/rinsebook.js");
@@ -17,7 +17,7 @@ const MARK: &str = include_str!("../../assets/mark.svg");
 /// The script reads facts by the contract, which is put in front of it: a page that brought its own could name its fields
 /// as it likes.
 static WHOLE_SCRIPT: LazyLock<String> =
-    LazyLock::new(|| format!("\"use strict\";\nconst CONTRACT = {};\n{SCRIPT}", "{}"));
+    LazyLock::new(|| format!("(() => {{\n\"use strict\";\nconst CONTRACT = {};\n{SCRIPT}}})();\n", contract::schema()));
 
 /// The files; they hold nothing of the record.
 pub(super) fn router() -> Router<Pages> {
