@@ -93,7 +93,10 @@ pub fn router(pages: Pages) -> Router {
 async fn careful(request: axum::extract::Request, next: axum::middleware::Next) -> Response {
     let mut response = next.run(request).await;
     let set: [(HeaderName, &str); 5] = [
-        (header::CONTENT_SECURITY_POLICY, "default-src 'self'; frame-ancestors 'none'; base-uri 'none'; form-action 'self'"),
+        (
+            header::CONTENT_SECURITY_POLICY,
+            "default-src 'self'; frame-ancestors 'none'; base-uri 'none'; form-action 'self'",
+        ),
         (header::X_CONTENT_TYPE_OPTIONS, "nosniff"),
         (header::REFERRER_POLICY, "no-referrer"),
         (header::STRICT_TRANSPORT_SECURITY, "max-age=31536000"),

@@ -1,5 +1,8 @@
 //! The world in which rinsebook is tested: what the tests share.
 
+pub mod browser;
+pub mod door;
+pub mod fetch;
 pub mod record;
 pub mod scenario;
 pub mod slow;

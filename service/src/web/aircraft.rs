@@ -2,10 +2,10 @@
 //! its washes and who has them, and its history in sentences.
 
 use askama::Template;
+use axum::Extension;
 use axum::extract::{Form, Path, Query, State};
 use axum::http::{HeaderMap, Uri};
 use axum::response::{IntoResponse, Redirect, Response};
-use axum::Extension;
 use rinsebook_proto::bytes::Id;
 use rinsebook_proto::fact::Subject;
 use rinsebook_proto::rules::{Deed, History, kind_name, lists};
@@ -166,7 +166,9 @@ pub(super) async fn page(
         notice: answer.notice.clone(),
         conditions: answer.conditions.clone(),
         starts: answer.latest_starts.iter().map(start).collect(),
-        holds: answer.horizon_ms.map_or_else(|| "until facts come".to_owned(), |ms| format!("until {}", words::second(ms))),
+        holds: answer
+            .horizon_ms
+            .map_or_else(|| "until facts come".to_owned(), |ms| format!("until {}", words::second(ms))),
         heard: answer.devices_heard_until_ms.map(words::second),
         items: answer.items.iter().map(|i| item(i, as_of.time_ms)).collect(),
         findings: findings.into_iter().map(|f| finding(f, &history, &people)).collect(),
@@ -317,7 +319,11 @@ fn sentences(history: &History, people: &People<'_>, aircraft: &Id, before: u64)
         } else {
             people.signer(Id::from_slice(&fact.person).as_ref())
         };
-        let unread = if fact.unread_because.is_empty() { String::new() } else { format!(" (not read: {})", fact.unread_because) };
+        let unread = if fact.unread_because.is_empty() {
+            String::new()
+        } else {
+            format!(" (not read: {})", fact.unread_because)
+        };
         let kind = recorded.fact.kind().map_or("unread", kind_name);
         let text = if fact.text.is_empty() { words::spaced(kind) } else { words::line(&fact.text) };
         Some(Sentence { at: words::second(header.happened_ms), text: text + &unread, signer, index: *index })
@@ -345,7 +351,8 @@ pub(super) async fn keep(
     let aircraft = found(&pages.queries.view().history(), &name)?;
     let answer = pages.queries.assess(aircraft, as_of, &asked.request(&aircraft))?;
     let kept = pages.queries.record_answer(aircraft, &answer, &viewer.name).await?;
-    let again = pairs.iter().filter(|(name, value)| matches!(name.as_str(), "start" | "assume" | "at") && !value.is_empty());
+    let again =
+        pairs.iter().filter(|(name, value)| matches!(name.as_str(), "start" | "assume" | "at") && !value.is_empty());
     let again: Vec<String> = again.map(|(name, value)| format!("&{name}={}", super::board::encoded(value))).collect();
     Ok(Redirect::to(&format!("/aircraft/{aircraft}?kept={}{}#question", kept.index, again.concat())).into_response())
 }

@@ -78,7 +78,12 @@ pub(super) fn columns(title: &str, periods: &[String], rows: &[(String, Vec<u64>
     }
     let foot = height - 6.0;
     for (at, period) in periods.iter().enumerate().filter(|(at, _)| at % 4 == 0) {
-        let _ = write!(out, "<text x=\"{:.1}\" y=\"{foot:.0}\" font-size=\"11\">{}</text>", LABEL + at as f64 * step, escaped(period));
+        let _ = write!(
+            out,
+            "<text x=\"{:.1}\" y=\"{foot:.0}\" font-size=\"11\">{}</text>",
+            LABEL + at as f64 * step,
+            escaped(period)
+        );
     }
     out + "</svg>"
 }

@@ -128,8 +128,10 @@ fn over_time(findings: &[v1::Finding], now_ms: u64) -> String {
 fn ending(history: &History, people: &People<'_>, as_of: AsOf) -> Vec<[String; 5]> {
     let soon = (as_of.time_ms + ENDS_WITHIN_MS) / 1000;
     let grants = history.roster_at(as_of.size).grants();
-    let in_force = grants.iter().filter(|g| g.index < as_of.size && g.withdrawn_index.is_none_or(|at| at >= as_of.size));
-    let mut ending: Vec<_> = in_force.filter_map(|g| Some((g.valid_until_s.filter(|until| *until <= soon)?, g))).collect();
+    let in_force =
+        grants.iter().filter(|g| g.index < as_of.size && g.withdrawn_index.is_none_or(|at| at >= as_of.size));
+    let mut ending: Vec<_> =
+        in_force.filter_map(|g| Some((g.valid_until_s.filter(|until| *until <= soon)?, g))).collect();
     ending.sort_by_key(|(until_s, _)| *until_s);
     let row = |(until_s, g): (u64, &rinsebook_proto::rules::roster::Grant)| {
         let of = if g.engine_type.is_empty() { "every engine type".to_owned() } else { words::line(&g.engine_type) };
@@ -138,7 +140,13 @@ fn ending(history: &History, people: &People<'_>, as_of: AsOf) -> Vec<[String; 5
             Authority::Custody => "custody",
             other => words::who(other),
         };
-        [people.name(&g.person), authority.to_owned(), of, words::minute(until_ms), words::left(as_of.time_ms, until_ms)]
+        [
+            people.name(&g.person),
+            authority.to_owned(),
+            of,
+            words::minute(until_ms),
+            words::left(as_of.time_ms, until_ms),
+        ]
     };
     ending.into_iter().map(row).collect()
 }

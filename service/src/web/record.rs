@@ -15,8 +15,8 @@
 //! Words that stand in neither, facts left out, added or put in another order, turn the record bad too. What this cannot
 //! show: a forger may change the checker as well as the record. The page says so, and what to do for proof.
 
-pub(super) mod contract;
 mod code;
+pub(super) mod contract;
 mod evidence;
 mod sections;
 mod shown;
@@ -136,7 +136,10 @@ fn place(pages: &Pages, told: &Told<'_>, evidence: &Evidence, size: u64) -> Sect
         ];
         out.extend(code::svg(&said).map(|svg| Block::Code { svg, lines }));
     }
-    out.push(Block::text(format!("Proved to the checkpoint of size {size}, under the log key {}", pages.identity.verifier_key())));
+    out.push(Block::text(format!(
+        "Proved to the checkpoint of size {size}, under the log key {}",
+        pages.identity.verifier_key()
+    )));
     out.push(Block::text(
         "For proof ask for a pack of this aircraft, and run: rinsebook verify, with a log key that you did not get from this page.",
     ));

@@ -99,7 +99,10 @@ mod tests {
         assert!(!is_own_form(&of("https://localhost:7421"), None));
         assert!(!is_own_form(&of("null"), None));
         assert!(!is_own_form(&headers(&[(header::HOST, "localhost:7420")]), None), "a browser always says it");
-        assert!(is_own_form(&headers(&[(header::ORIGIN, "https://h:1")]), Some("h:1")), "HTTP/2 names the host otherwise");
+        assert!(
+            is_own_form(&headers(&[(header::ORIGIN, "https://h:1")]), Some("h:1")),
+            "HTTP/2 names the host otherwise"
+        );
     }
 
     #[test]

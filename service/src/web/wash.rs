@@ -146,7 +146,12 @@ fn numbered(number: usize, finding: &Finding) -> [String; 4] {
         (None, Severity::Note) => "shown only".to_owned(),
         (None, _) => "not settled".to_owned(),
     };
-    [number.to_string(), format!("{} ({severity})", words::spaced(finding.rule.name())), words::line(&finding.text), settled]
+    [
+        number.to_string(),
+        format!("{} ({severity})", words::spaced(finding.rule.name())),
+        words::line(&finding.text),
+        settled,
+    ]
 }
 
 /// The timeline as a file.

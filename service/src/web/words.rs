@@ -113,7 +113,8 @@ pub(super) fn spaced(name: &str) -> String {
 
 /// One line of what somebody wrote, spaces collapsed, control characters shown.
 pub(super) fn line(text: &str) -> String {
-    let shown: String = text.chars().map(|c| if c.is_control() && !c.is_whitespace() { '\u{FFFD}' } else { c }).collect();
+    let shown: String =
+        text.chars().map(|c| if c.is_control() && !c.is_whitespace() { '\u{FFFD}' } else { c }).collect();
     shown.split_whitespace().collect::<Vec<_>>().join(" ")
 }
 

@@ -99,7 +99,9 @@ fn changes(
     let reached = rows[begin..].iter().filter(|row| asked.reaches(row)).count();
     let count = Count::of(&rows, begin..begin + reached);
     if last_count.as_ref() != Some(&count) {
-        out.extend(drawn(&count).ok().map(|text| Event::default().event("count").id(&id).data(text.replace('\r', " "))));
+        out.extend(
+            drawn(&count).ok().map(|text| Event::default().event("count").id(&id).data(text.replace('\r', " "))),
+        );
         *last_count = Some(count);
     }
     out

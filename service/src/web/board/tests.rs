@@ -69,7 +69,11 @@ fn a_change_among_two_thousand_aircraft_is_told_as_one_row_and_to_those_alone_wh
     let all: Vec<v1::AircraftItems> = (0..2000)
         .map(|n| {
             let line = item(ItemKind::LineDisconnected, v1::Blocks::Yes, None);
-            aircraft(n, vec![line.clone(), item(ItemKind::AccessOpen, v1::Blocks::Yes, None), line][..2 + n as usize % 2].to_vec())
+            aircraft(
+                n,
+                vec![line.clone(), item(ItemKind::AccessOpen, v1::Blocks::Yes, None), line][..2 + n as usize % 2]
+                    .to_vec(),
+            )
         })
         .collect();
     let mut shown = shown(&all);

@@ -4,7 +4,9 @@
 use std::collections::{BTreeMap, BTreeSet};
 use std::sync::LazyLock;
 
-use prost_reflect::{DescriptorPool, DynamicMessage, FieldDescriptor, Kind as Type, MessageDescriptor, ReflectMessage, Value};
+use prost_reflect::{
+    DescriptorPool, DynamicMessage, FieldDescriptor, Kind as Type, MessageDescriptor, ReflectMessage, Value,
+};
 use rinsebook_proto::FILE_DESCRIPTOR_SET;
 use serde_json::{Map, json};
 
@@ -117,20 +119,17 @@ fn label(name: &str) -> (String, &str) {
     (spaced(name.strip_suffix(unit).unwrap_or(name)), unit)
 }
 
-fn one(
-    field: &FieldDescriptor,
-    value: &Value,
-    label: String,
-    unit: &str,
-    names: &Names,
-    out: &mut Vec<[String; 2]>,
-) {
+fn one(field: &FieldDescriptor, value: &Value, label: String, unit: &str, names: &Names, out: &mut Vec<[String; 2]>) {
     let shown = match value {
         Value::Message(inner) => match inner.descriptor().name() {
             "EngineAt" => engine(inner),
             "AnnexRef" => {
                 let digest = digest(inner);
-                names.annexes.get(&digest).cloned().unwrap_or_else(|| format!("kept beside the log under {}", hex::encode(&digest)))
+                names
+                    .annexes
+                    .get(&digest)
+                    .cloned()
+                    .unwrap_or_else(|| format!("kept beside the log under {}", hex::encode(&digest)))
             }
             "AttachmentRef" | "ProcedureRef" => hex::encode(digest(inner)),
             _ => return fields(inner, &label, names, out),

@@ -53,14 +53,16 @@ impl Evidence {
             history.facts_of(&Subject::Wash(*wash)).iter().copied().filter(|index| *index < known.size).collect();
         let facts: Vec<Raw> = of_wash.iter().map(|index| raw(pages, &history, *index)).collect::<Result<_, _>>()?;
         let enrolling = enrolling(&history, &facts, known.size);
-        let enrolments: Vec<Raw> = enrolling.iter().map(|index| raw(pages, &history, *index)).collect::<Result<_, _>>()?;
+        let enrolments: Vec<Raw> =
+            enrolling.iter().map(|index| raw(pages, &history, *index)).collect::<Result<_, _>>()?;
         let (names, annexes) = names(pages, &facts, &enrolments);
         let signers = signers(&enrolments, &names);
         let places: BTreeMap<Hash, u64> =
             facts.iter().chain(&enrolments).map(|raw| (raw.envelope.hash(), raw.entry.index)).collect();
         let tree = pages.tree.read().expect("the tree's writer does not panic");
         let prove = |raw: &Raw| {
-            let hashes = tree.inclusion(raw.entry.index, known.size).map_err(|_| PageError::Unreadable(raw.entry.index))?;
+            let hashes =
+                tree.inclusion(raw.entry.index, known.size).map_err(|_| PageError::Unreadable(raw.entry.index))?;
             let proof: Vec<String> = hashes.iter().map(|hash| BASE64.encode(hash.0)).collect();
             Ok(shown(raw, &names, &signers, &places, proof.join(" ")))
         };
@@ -115,7 +117,9 @@ fn names(pages: &Pages, facts: &[Raw], enrolments: &[Raw]) -> (Names, Vec<String
     let wanted: BTreeSet<Vec<u8>> =
         named.filter(|(field, _)| SHOWN_ANNEXES.contains(&field.as_str())).map(|(_, digest)| digest).collect();
     for digest in wanted {
-        let Some(blob) = Hash::from_slice(&digest).and_then(|digest| pages.queries.blobs().read(&digest)) else { continue };
+        let Some(blob) = Hash::from_slice(&digest).and_then(|digest| pages.queries.blobs().read(&digest)) else {
+            continue;
+        };
         let Ok(text) = std::str::from_utf8(&blob.content) else { continue };
         let text = words::line(text);
         if text.is_empty() || blob.salt.is_empty() {
@@ -146,9 +150,8 @@ type Enrolled = (Vec<rinsebook_proto::v1::PersonEnrolled>, Vec<rinsebook_proto::
 
 /// People and keys that a fact enrols.
 fn enrolled(kind: &Kind) -> Enrolled {
-    let listed = |person: &Option<_>, key: &Option<_>| {
-        (person.iter().cloned().collect(), key.iter().cloned().collect())
-    };
+    let listed =
+        |person: &Option<_>, key: &Option<_>| (person.iter().cloned().collect(), key.iter().cloned().collect());
     match kind {
         Kind::RecordFounded(b) => listed(&b.custodian, &b.custodian_key),
         Kind::CustodyReestablished(b) => listed(&b.custodian, &b.custodian_key),

@@ -54,7 +54,9 @@ pub(super) fn before(told: &Told<'_>, drawing: String) -> Vec<Section> {
         entry(told),
         vec![
             Block::Notice("Approved maintenance data and the organisation's procedures take precedence.".to_owned()),
-            Block::Notice("The signer may be certifying; the tool is not. This record is not a release to service.".to_owned()),
+            Block::Notice(
+                "The signer may be certifying; the tool is not. This record is not a release to service.".to_owned(),
+            ),
             Block::Notes(CAUTIONS.iter().map(|text| (*text).to_owned()).collect()),
         ],
         open(told),
@@ -124,20 +126,26 @@ fn entry(told: &Told<'_>) -> Section {
     if !good {
         out.push(Block::Notice("This sign-off has no effect: see the findings.".to_owned()));
     }
-    let due = told.look.state.items.iter().any(|item| item.wash == Some(told.look.id) && item.kind.name() == "sign-off-due");
+    let due =
+        told.look.state.items.iter().any(|item| item.wash == Some(told.look.id) && item.kind.name() == "sign-off-due");
     if good && due {
-        out.push(Block::Notice("Something came after this sign-off that it does not cover: a new one is due.".to_owned()));
+        out.push(Block::Notice(
+            "Something came after this sign-off that it does not cover: a new one is due.".to_owned(),
+        ));
     }
     let stated = |text: &str| if text.trim().is_empty() { "not stated".to_owned() } else { line(text) };
     let number = b.certificate_number.as_ref().and_then(|annex| Hash::from_slice(&annex.digest));
-    let number = number.map_or_else(|| "not stated".to_owned(), |digest| {
-        told.people.annex(&digest).unwrap_or_else(|| format!("kept beside the log under {digest}"))
-    });
+    let number = number.map_or_else(
+        || "not stated".to_owned(),
+        |digest| told.people.annex(&digest).unwrap_or_else(|| format!("kept beside the log under {digest}")),
+    );
     let performer = if b.performer.is_empty() { "the signer".to_owned() } else { told.person(&b.performer) };
     let cycles = b.cycles_stated.iter().map(|c| format!("{}: {}", engine(c.engine.as_ref()), c.cycles.unwrap_or(0)));
     let cycles = cycles.collect::<Vec<_>>().join(", ");
     let reference = told.own().filter_map(|deed| match &deed.kind {
-        Some(Kind::ReleaseReferenceRecorded(b)) => Some(format!("{} (entry {})", line(&b.reference), deed.reference.index)),
+        Some(Kind::ReleaseReferenceRecorded(b)) => {
+            Some(format!("{} (entry {})", line(&b.reference), deed.reference.index))
+        }
         _ => None,
     });
     let reference = reference.last().unwrap_or_else(|| "not recorded".to_owned());
@@ -206,21 +214,34 @@ fn inspections(told: &Told<'_>) -> Section {
     let mut rows = Vec::new();
     for deed in told.own() {
         let (what, found) = match &deed.kind {
-            Some(Kind::Inspected(b)) => (format!("line {}, {}", line(&b.line), engine(b.engine.as_ref())), result(b.result)),
+            Some(Kind::Inspected(b)) => {
+                (format!("line {}, {}", line(&b.line), engine(b.engine.as_ref())), result(b.result))
+            }
             Some(Kind::LatchesSeen(b)) => {
                 let found = if b.all_latched == Some(true) { "all latched" } else { "NOT all latched" };
                 (format!("latches of {}, {}", line(&b.access), engine(b.engine.as_ref())), found)
             }
             Some(Kind::ReinspectedAlone(b)) => {
                 let of = [line(&b.line), line(&b.access)].concat();
-                (format!("{of}, {}, by one person alone: {}", engine(b.engine.as_ref()), line(&b.reason)), result(b.result))
+                (
+                    format!("{of}, {}, by one person alone: {}", engine(b.engine.as_ref()), line(&b.reason)),
+                    result(b.result),
+                )
             }
             _ => continue,
         };
         let worked = worked_on(told, deed);
         let counts = if deed.counts { "counts" } else { "closes nothing" };
         let at = second(deed.reference.happened_ms);
-        rows.push(vec![at, what, worked, told.signer(deed), found.to_owned(), counts.to_owned(), deed.reference.index.to_string()]);
+        rows.push(vec![
+            at,
+            what,
+            worked,
+            told.signer(deed),
+            found.to_owned(),
+            counts.to_owned(),
+            deed.reference.index.to_string(),
+        ]);
     }
     let head = ["When", "What", "Worked on by", "Looked at by", "Found", "Taken", "Entry"];
     let none = Block::text("No second look is recorded.");
@@ -325,15 +346,26 @@ fn corrections(told: &Told<'_>) -> Section {
             let indices = named.iter().filter_map(|hash| told.history.by_hash(hash)).map(|index| index.to_string());
             let entries = indices.collect::<Vec<_>>().join(", ");
             let at = second(deed.reference.happened_ms);
-            Some(vec![at, format!("{how} entry {entries}"), line(&b.reason), told.signer(deed), deed.reference.index.to_string()])
+            Some(vec![
+                at,
+                format!("{how} entry {entries}"),
+                line(&b.reason),
+                told.signer(deed),
+                deed.reference.index.to_string(),
+            ])
         }
         _ => None,
     };
     let rows: Vec<Vec<String>> = told.look.own().filter_map(row).collect();
     let head = ["When", "What", "Why", "Signed by", "Entry"];
     let none = Block::text("Nothing was corrected. What is corrected stays in the record as it was first signed.");
-    let note = Block::text("What was corrected stays in the record as it was first signed; a correction that takes something away waits for a second person.");
-    vec![Block::heading("Corrections")].into_iter().chain(if rows.is_empty() { vec![none] } else { vec![note, Block::table(&head, rows)] }).collect()
+    let note = Block::text(
+        "What was corrected stays in the record as it was first signed; a correction that takes something away waits for a second person.",
+    );
+    vec![Block::heading("Corrections")]
+        .into_iter()
+        .chain(if rows.is_empty() { vec![none] } else { vec![note, Block::table(&head, rows)] })
+        .collect()
 }
 
 fn defects(told: &Told<'_>) -> Section {
@@ -349,10 +381,13 @@ fn defects(told: &Told<'_>) -> Section {
                 let deferred = b.outcome == v1::DefectOutcome::Deferred as i32;
                 let how = if deferred { "deferred" } else { "rectified" };
                 let limit = b.limit_ms.map(|ms| format!(", limit {}", second(ms))).unwrap_or_default();
-                let agreed = if b.agreed_by.is_empty() { String::new() } else { format!(", agreed by {}", line(&b.agreed_by)) };
+                let agreed =
+                    if b.agreed_by.is_empty() { String::new() } else { format!(", agreed by {}", line(&b.agreed_by)) };
                 format!("{how}, {}{limit}{agreed}", line(&b.reference))
             }
-            Some(Kind::WashAbandoned(_) | Kind::EngineDropped(_) | Kind::ElementNotUsed(_) | Kind::OverdueDecided(_)) => line(&deed.text),
+            Some(
+                Kind::WashAbandoned(_) | Kind::EngineDropped(_) | Kind::ElementNotUsed(_) | Kind::OverdueDecided(_),
+            ) => line(&deed.text),
             Some(Kind::RunUpWaived(b)) => format!("{} Reason: {}", line(&deed.text), line(&b.reason)),
             _ => continue,
         };

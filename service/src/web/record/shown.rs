@@ -12,11 +12,17 @@ pub(super) enum Block {
     /// Set apart: it must be read.
     Notice(String),
     Notes(Vec<String>),
-    Table { head: Vec<String>, rows: Vec<Vec<String>> },
+    Table {
+        head: Vec<String>,
+        rows: Vec<Vec<String>>,
+    },
     /// A drawing; its words are strings like others, its shapes are not checked.
     Drawing(String),
     /// A code for a camera, with its words beside it.
-    Code { svg: String, lines: Vec<String> },
+    Code {
+        svg: String,
+        lines: Vec<String>,
+    },
 }
 
 /// Blocks that the service derived and signs together.

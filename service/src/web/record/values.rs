@@ -69,7 +69,8 @@ enum Unit {
 
 impl Unit {
     fn of(self, value: i64) -> String {
-        let tenths = |v: i64| format!("{}{}.{}", if v < 0 { "−" } else { "" }, v.unsigned_abs() / 10, v.unsigned_abs() % 10);
+        let tenths =
+            |v: i64| format!("{}{}.{}", if v < 0 { "−" } else { "" }, v.unsigned_abs() / 10, v.unsigned_abs() % 10);
         match self {
             Unit::Seconds => format!("{value} s"),
             Unit::TenthsCelsius => format!("{} °C", tenths(value)),
@@ -106,7 +107,12 @@ pub(super) fn compared<'d>(deeds: impl Iterator<Item = &'d Deed>, procedure: &Pr
                 soak(&mut table, b.engine.as_ref(), b.motoring_started_ms, &last_injection, procedure);
                 let on = words::engine(b.engine.as_ref());
                 let length = between_s(b.motoring_started_ms, b.motoring_ended_ms);
-                table.at_least(format!("dry crank, {on}"), length, procedure.dry_crank.length_min_s.into(), Unit::Seconds);
+                table.at_least(
+                    format!("dry crank, {on}"),
+                    length,
+                    procedure.dry_crank.length_min_s.into(),
+                    Unit::Seconds,
+                );
                 speed(&mut table, format!("dry crank speed, {on}"), b.speed_tenths_percent, procedure);
             }
             Some(Kind::RunUpDone(b)) => {
@@ -137,12 +143,22 @@ fn soak(
 ) {
     if let Some(ended_ms) = engine.and_then(|e| last.get(&e.position)) {
         let soaked = between_s(Some(*ended_ms), started_ms);
-        table.at_least(format!("soak, {}", words::engine(engine)), soaked, procedure.cycle.soak_s.into(), Unit::Seconds);
+        table.at_least(
+            format!("soak, {}", words::engine(engine)),
+            soaked,
+            procedure.cycle.soak_s.into(),
+            Unit::Seconds,
+        );
     }
 }
 
 fn speed(table: &mut Table, what: String, speed: Option<u32>, procedure: &Procedure) {
-    table.at_least(what, speed.map(Into::into), procedure.motoring.speed_min_tenths_percent.into(), Unit::TenthsPercent);
+    table.at_least(
+        what,
+        speed.map(Into::into),
+        procedure.motoring.speed_min_tenths_percent.into(),
+        Unit::TenthsPercent,
+    );
 }
 
 fn joint(table: &mut Table, b: &v1::LineReconnected, procedure: &Procedure) {
@@ -169,7 +185,12 @@ fn joint(table: &mut Table, b: &v1::LineReconnected, procedure: &Procedure) {
             out.extend(c.to_lowercase());
             out
         });
-        table.put(format!("{of}: locking"), recorded.map(|l| said(l.as_str_name())), asked_word, Some(asked.is(b.locking)));
+        table.put(
+            format!("{of}: locking"),
+            recorded.map(|l| said(l.as_str_name())),
+            asked_word,
+            Some(asked.is(b.locking)),
+        );
     }
 }
 
@@ -177,7 +198,12 @@ fn cycle(table: &mut Table, b: &v1::CycleRun, procedure: &Procedure) {
     let on = words::engine(b.engine.as_ref());
     if let Some(begun_ms) = b.injection_started_ms {
         let waited = between_s(b.motoring_started_ms, Some(begun_ms));
-        table.at_least(format!("wait before injection, {on}"), waited, procedure.motoring.injection_wait_s.into(), Unit::Seconds);
+        table.at_least(
+            format!("wait before injection, {on}"),
+            waited,
+            procedure.motoring.injection_wait_s.into(),
+            Unit::Seconds,
+        );
         let seen = b.rotation_confirmed_ms;
         let recorded = seen.map(|ms| format!("seen {}", words::second(ms)));
         let limit = "before injection".to_owned();
@@ -204,7 +230,12 @@ fn readings(table: &mut Table, kind: &Kind, procedure: &Procedure) {
         Kind::WaterReady(b) => {
             let window = (water.window_min_tenths_celsius.into(), water.window_max_tenths_celsius.into());
             let rig = words::line(&b.rig);
-            table.between(format!("water in {rig}"), b.water_tenths_celsius.map(Into::into), window, Unit::TenthsCelsius);
+            table.between(
+                format!("water in {rig}"),
+                b.water_tenths_celsius.map(Into::into),
+                window,
+                Unit::TenthsCelsius,
+            );
             let volume = b.volume_millilitres.map(Into::into);
             table.at_least(format!("volume in {rig}"), volume, water.volume_min_millilitres.into(), Unit::Millilitres);
             let most = i64::from(water.additive_max_per_mille);
@@ -213,7 +244,12 @@ fn readings(table: &mut Table, kind: &Kind, procedure: &Procedure) {
         }
         Kind::OutsideConditions(b) => {
             let air = b.air_tenths_celsius.map(Into::into);
-            table.at_least("outside air".to_owned(), air, limits.outside_air_min_tenths_celsius.into(), Unit::TenthsCelsius);
+            table.at_least(
+                "outside air".to_owned(),
+                air,
+                limits.outside_air_min_tenths_celsius.into(),
+                Unit::TenthsCelsius,
+            );
         }
         Kind::MetalTemperature(b) => {
             let window = (limits.metal_min_tenths_celsius.into(), limits.metal_max_tenths_celsius.into());

@@ -83,7 +83,8 @@ impl Timeline {
 
     fn track(&self, out: &mut String, track: &Track, y: f64) {
         let middle = y + TRACK / 2.0;
-        let _ = write!(out, "<text x=\"14\" y=\"{:.0}\">{}</text>", middle + 4.0, words::escaped(&shortened(&track.label)));
+        let _ =
+            write!(out, "<text x=\"14\" y=\"{:.0}\">{}</text>", middle + 4.0, words::escaped(&shortened(&track.label)));
         for bar in &track.bars {
             self.bar(out, bar, middle);
         }
@@ -175,7 +176,8 @@ const PATTERNS: &str = concat!(
 fn legend(out: &mut String, top: f64) {
     let column = WIDTH / LEGEND_COLUMNS as f64;
     let place = |at: usize| {
-        let (x, y) = ((at % LEGEND_COLUMNS) as f64 * column + 14.0, top + 20.0 + (at / LEGEND_COLUMNS) as f64 * LEGEND_ROW);
+        let (x, y) =
+            ((at % LEGEND_COLUMNS) as f64 * column + 14.0, top + 20.0 + (at / LEGEND_COLUMNS) as f64 * LEGEND_ROW);
         (x, y)
     };
     let word = |out: &mut String, x: f64, y: f64, text: &str| {
@@ -183,7 +185,12 @@ fn legend(out: &mut String, top: f64) {
     };
     for (at, (look, text)) in Look::ALL.into_iter().enumerate() {
         let (x, y) = place(at);
-        let _ = write!(out, "<rect x=\"{x:.0}\" y=\"{:.0}\" width=\"36\" height=\"{BAR}\" {}/>", y - BAR / 2.0, paint(look));
+        let _ = write!(
+            out,
+            "<rect x=\"{x:.0}\" y=\"{:.0}\" width=\"36\" height=\"{BAR}\" {}/>",
+            y - BAR / 2.0,
+            paint(look)
+        );
         word(out, x, y, text);
     }
     let letters = Sign::ALL.into_iter().chain([(Sign::Finding(1), "finding, numbered below")]);

@@ -52,12 +52,35 @@ fn cycle(at: u64) -> Deed {
 
 fn wash() -> Vec<Deed> {
     vec![
-        deed(0, Kind::WashOpened(v1::WashOpened { engines: vec![EngineInScope { engine: engine(2), ..EngineInScope::default() }], ..v1::WashOpened::default() })),
-        deed(5, Kind::LineDisconnected(v1::LineDisconnected { engine: engine(2), line: line("PS-1"), tag: String::new() })),
+        deed(
+            0,
+            Kind::WashOpened(v1::WashOpened {
+                engines: vec![EngineInScope { engine: engine(2), ..EngineInScope::default() }],
+                ..v1::WashOpened::default()
+            }),
+        ),
+        deed(
+            5,
+            Kind::LineDisconnected(v1::LineDisconnected { engine: engine(2), line: line("PS-1"), tag: String::new() }),
+        ),
         deed(6, Kind::AccessOpened(v1::AccessOpened { engine: engine(1), access: line("fan cowl") })),
         cycle(20),
-        deed(40, Kind::LineReconnected(v1::LineReconnected { engine: engine(2), line: line("PS-1"), ..v1::LineReconnected::default() })),
-        deed(50, Kind::Inspected(v1::Inspected { engine: engine(2), line: line("PS-1"), result: CheckResult::Satisfactory as i32 })),
+        deed(
+            40,
+            Kind::LineReconnected(v1::LineReconnected {
+                engine: engine(2),
+                line: line("PS-1"),
+                ..v1::LineReconnected::default()
+            }),
+        ),
+        deed(
+            50,
+            Kind::Inspected(v1::Inspected {
+                engine: engine(2),
+                line: line("PS-1"),
+                result: CheckResult::Satisfactory as i32,
+            }),
+        ),
         deed(55, Kind::HandedOver(v1::HandedOver::default())),
     ]
 }
