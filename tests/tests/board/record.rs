@@ -16,7 +16,7 @@ const ALTERED: usize = 24;
 async fn opened() -> Result<(Shop, Door, Browser, String)> {
     let shop = played().await?;
     let door = door(&shop).await?;
-    let aircraft = door.get("/aircraft/ZZ-RBB").await?.text();
+    let aircraft = door.get("/aircraft/ZZ-RBA").await?.text();
     let path = format!("/wash/{}/record", id_in(&aircraft, "/wash/", "/record"));
     Ok((shop, door, Browser::open().await?, path))
 }
@@ -126,11 +126,11 @@ async fn on_paper_a_record_has_every_part() -> Result<()> {
     let dir = tempfile::tempdir()?;
     let file = dir.path().join("record.pdf");
     std::fs::write(&file, pdf)?;
-    let read = std::process::Command::new("pdftotext").arg("-layout").arg(&file).arg("-").output();
+    let read = std::process::Command::new("pdftotext").arg("-raw").arg(&file).arg("-").output();
     let text = read.context("pdftotext is not installed; tests/run installs it")?.stdout;
     let text = String::from_utf8(text)?.split_whitespace().collect::<Vec<_>>().join(" ");
     for part in [
-        "Record of an engine core wash, ZZ-RBB",
+        "Record of an engine core wash, ZZ-RBA",
         "Maintenance entry",
         "Description of the work",
         "Date of completion",
