@@ -168,7 +168,7 @@ pub(super) async fn page(
         starts: answer.latest_starts.iter().map(start).collect(),
         holds: answer
             .horizon_ms
-            .map_or_else(|| "until facts come".to_owned(), |ms| format!("until {}", words::second(ms))),
+            .map_or_else(|| "at any later time".to_owned(), |ms| format!("until {}", words::second(ms))),
         heard: answer.devices_heard_until_ms.map(words::second),
         items: answer.items.iter().map(|i| item(i, as_of.time_ms)).collect(),
         findings: findings.into_iter().map(|f| finding(f, &history, &people)).collect(),

@@ -138,7 +138,7 @@ impl Asked {
 
     fn passes(&self, row: &Row) -> bool {
         let has = |text: &str, part: &str| text.to_lowercase().contains(&part.to_lowercase());
-        (self.station.is_empty() || row.stations.iter().any(|s| *s == self.station))
+        (self.station.is_empty() || row.stations.contains(&self.station))
             && (self.aircraft.is_empty() || has(&row.registration, &self.aircraft))
             && (self.item.is_empty() || row.items.iter().any(|i| i.name == self.item))
     }

@@ -209,8 +209,11 @@ fn day(value: i128) -> String {
     days.map_or_else(|| value.to_string(), |days| instant(days * 86_400_000)[..10].to_owned())
 }
 
+/// Annexes by the field that names them: its name, and the digest.
+pub(super) type AnnexesNamed = BTreeSet<(String, Vec<u8>)>;
+
 /// Every id of 16 bytes that a fact's body holds, and every annex that it names, with the field that does.
-pub(super) fn named(payload: &[u8]) -> (BTreeSet<Vec<u8>>, BTreeSet<(String, Vec<u8>)>) {
+pub(super) fn named(payload: &[u8]) -> (BTreeSet<Vec<u8>>, AnnexesNamed) {
     let (mut ids, mut annexes) = (BTreeSet::new(), BTreeSet::new());
     let mut open: Vec<DynamicMessage> = kind_of(payload).map(|(_, message)| message).into_iter().collect();
     while let Some(message) = open.pop() {

@@ -128,7 +128,7 @@ fn names(pages: &Pages, facts: &[Raw], enrolments: &[Raw]) -> (Names, Vec<String
         names.annexes.insert(digest, text);
         carried.push(BASE64.encode([blob.salt, blob.content].concat()));
     }
-    for person in enrolments.iter().filter_map(|raw| kind(raw)).flat_map(|kind| enrolled(&kind).0) {
+    for person in enrolments.iter().filter_map(kind).flat_map(|kind| enrolled(&kind).0) {
         let name = person.name.and_then(|annex| names.annexes.get(&annex.digest).cloned());
         let name = name.unwrap_or_else(|| unnamed(&person.person));
         names.people.insert(person.person, name);
