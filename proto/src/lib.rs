@@ -25,6 +25,7 @@
 //! | checkpoints | [`note`] | C2SP signed-note, tlog-checkpoint |
 //! | changes of the key that signs them | [`succession`] | – |
 //! | segment files | [`journal`] | – |
+//! | the log as static files | [`tiles`] | C2SP tlog-tiles |
 //! | packs | [`pack`] | – |
 
 pub mod bytes;
@@ -38,6 +39,7 @@ pub mod note;
 pub mod pack;
 pub mod rules;
 pub mod succession;
+pub mod tiles;
 pub mod tree;
 
 /// The messages and enums generated from `proto/rinsebook/v1/*.proto`; their documentation stands in those files.

@@ -16,6 +16,7 @@ const MAY_NAME: [(&str, &[(&str, &str)]); 3] = [
             ("pack", "bytes entry"),
             ("succession", "bytes key note rules v1"),
             ("entry", "bytes fact tree"),
+            ("tiles", "bytes tree"),
             // Bytes in frames; what they hold is none of its business.
             ("journal", "bytes"),
             // From facts and the roster alone: never from the log.

@@ -7,10 +7,9 @@ use rayon::prelude::*;
 use rinsebook_proto::bytes::Hash;
 use rinsebook_proto::entry::{BadEntry, Entry, EntryChain};
 use rinsebook_proto::fact::{Kind, MAX_ENVELOPE_BYTES, MAX_SERVICE_ENVELOPE_BYTES, Signed};
-use rinsebook_proto::journal::Group;
-use rinsebook_proto::key;
-use rinsebook_proto::note::{Checkpoint, VerifierKey};
+use rinsebook_proto::note::VerifierKey;
 use rinsebook_proto::rules::{Recorded, SignatureState};
+use rinsebook_proto::succession::{Before, LogKeys};
 use rinsebook_proto::tree::Edge;
 use rinsebook_proto::v1;
 
@@ -43,25 +42,31 @@ enum Signer {
 }
 
 pub(super) struct Checker {
-    log_key: Option<VerifierKey>,
-    chain: EntryChain,
-    edge: Edge,
-    checkpoints: Checkpoints,
-    keys: Keys,
-    places: Places,
+    /// The verifier's own, where one was brought.
+    brought: Option<VerifierKey>,
+    /// Those that signed the log, from its founding on.
+    pub(super) log_keys: Option<LogKeys>,
+    pub(super) chain: EntryChain,
+    pub(super) edge: Edge,
+    pub(super) checkpoints: Checkpoints,
+    pub(super) keys: Keys,
+    pub(super) places: Places,
     blobs: Option<Blobs>,
-    record: Hash,
+    pub(super) record: Hash,
     /// How many facts came by each key that was not enrolled then.
-    early: HashMap<Hash, u64>,
+    pub(super) early: HashMap<Hash, u64>,
     /// Those of these keys that were enrolled after all, with the entry that did it.
-    late: HashMap<Hash, u64>,
-    good: Good,
+    pub(super) late: HashMap<Hash, u64>,
+    /// No groups are known: any size may have had its checkpoint.
+    every_size: bool,
+    pub(super) good: Good,
 }
 
 impl Checker {
     pub(super) fn new(asked: &Asked<'_>) -> Checker {
         Checker {
-            log_key: asked.log_key.cloned(),
+            brought: asked.log_key.cloned(),
+            log_keys: None,
             chain: EntryChain::default(),
             edge: Edge::default(),
             checkpoints: Checkpoints::default(),
@@ -71,7 +76,8 @@ impl Checker {
             record: Hash::ZERO,
             early: HashMap::new(),
             late: HashMap::new(),
-            good: Good { origin_proved: asked.log_key.is_some(), ..Good::default() },
+            every_size: false,
+            good: Good::default(),
         }
     }
 
@@ -80,21 +86,40 @@ impl Checker {
         self.good.entries
     }
 
-    /// Checks one group; gives the hash of its last entry.
-    pub(super) fn group(&mut self, group: &Group) -> Result<[u8; 32], Failed> {
+    /// Checks entries that follow; gives the hash of the last.
+    pub(super) fn entries_from(&mut self, first: u64, records: &[Vec<u8>]) -> Result<Hash, Failed> {
         let keys = &self.keys;
         let opened: Vec<Result<Opened, Wrong>> =
-            group.records.par_iter().with_min_len(ENTRIES_A_THREAD).map(|data| open(data, keys)).collect();
+            records.par_iter().with_min_len(ENTRIES_A_THREAD).map(|data| open(data, keys)).collect();
         let mut last = Hash::ZERO;
-        for (at, (data, opened)) in group.records.iter().zip(opened).enumerate() {
-            let index = group.first + at as u64;
+        for (at, (data, opened)) in records.iter().zip(opened).enumerate() {
+            let index = first + at as u64;
             let checked = opened.and_then(|opened| self.entry(index, data, opened));
-            last = checked.map_err(|wrong| failed(group, at, wrong))?;
+            last = checked.map_err(|wrong| Failed { wrong, at: Some(at), index })?;
         }
-        let index = group.first + group.records.len() as u64 - 1;
-        self.checkpoint(&group.end).map_err(|wrong| Failed { wrong, index, offset: None })?;
+        Ok(last)
+    }
+
+    /// Checks one group with the checkpoint that closes it; gives the hash of its last entry.
+    pub(super) fn group(&mut self, first: u64, records: &[Vec<u8>], note: &[u8]) -> Result<Hash, Failed> {
+        let last = self.entries_from(first, records)?;
+        let index = first + records.len() as u64 - 1;
+        self.checkpoint(note).map_err(|wrong| Failed { wrong, at: None, index })?;
         self.good.groups += 1;
-        Ok(last.0)
+        Ok(last)
+    }
+
+    /// Checks the note that closes the log.
+    pub(super) fn closing(&mut self, size: u64, note: &str) -> Result<(), Wrong> {
+        if size != self.edge.size() {
+            return Err(Wrong::of("root", "checkpoint")("it is of another size than was read"));
+        }
+        self.checkpoint(note.as_bytes())
+    }
+
+    /// From here on every size may have been seen: where no groups are known, the log's writer may have signed each.
+    pub(super) fn every_size_was_signed(&mut self) {
+        self.every_size = true;
     }
 
     fn entry(&mut self, index: u64, data: &[u8], opened: Opened) -> Result<Hash, Wrong> {
@@ -116,11 +141,16 @@ impl Checker {
         let signer = self.signature(&recorded, holds)?;
         // Subjects that were altered make the links look wrong: that the signature holds says that it is the links.
         let hash = linked?;
+        let opens_epoch = matches!(recorded.fact.kind(), Some(Kind::EpochOpened(_)));
+        let before = Before { size: index, root: opens_epoch.then(|| self.edge.root()) };
         self.edge.push(hash);
         self.belongs(&recorded)?;
         self.placed(&recorded, signer)?;
         if signer == Signer::Enrolled {
-            self.take(&Recorded { signature: SignatureState::Good, ..recorded })?;
+            self.take(&Recorded { signature: SignatureState::Good, ..recorded }, before)?;
+        }
+        if self.every_size {
+            self.checkpoints.push(index + 1, self.edge.root()).map_err(Wrong::of("root", "seen"))?;
         }
         self.good.entries += 1;
         Ok(hash)
@@ -201,7 +231,10 @@ impl Checker {
         }
         // What nobody is known to have signed says nothing about anybody's view of the log.
         if signer != Signer::Unknown {
-            self.checkpoints.agree(&header.seen, recorded.index).map_err(Wrong::of("root", "seen"))?;
+            let kept = self.log_keys.as_ref().map(|keys| (keys.epoch(), keys.kept_of(header.seen.epoch)));
+            self.checkpoints
+                .agree(&header.seen, recorded.index, kept.unwrap_or((1, None)))
+                .map_err(Wrong::of("root", "seen"))?;
         }
         if let (Some(blobs), Some(kind)) = (&mut self.blobs, fact.kind()) {
             blobs.named(recorded.index, kind).map_err(Wrong::of("blob", "blob"))?;
@@ -210,7 +243,7 @@ impl Checker {
     }
 
     /// Takes what a fact by an enrolled signer says.
-    fn take(&mut self, recorded: &Recorded) -> Result<(), Wrong> {
+    fn take(&mut self, recorded: &Recorded, before: Before) -> Result<(), Wrong> {
         let Some(kind) = recorded.fact.kind() else { return Ok(()) };
         if self.is_from_service(recorded) {
             return self.report(kind).map_err(Wrong::of("signature", "report"));
@@ -221,22 +254,24 @@ impl Checker {
             blobs.erased(erased);
         }
         // The founding fact was taken before.
+        let known = self.keys.successions().len();
         let enrolled = if recorded.index == 0 { None } else { self.keys.note(recorded) };
+        if let Some(log_keys) = &mut self.log_keys {
+            for succession in &self.keys.successions()[known..] {
+                // What does not fit changes nothing: the checkpoints that follow show which key was in force.
+                let _ = log_keys.follow(succession, before);
+            }
+        }
         if let Some(key) = enrolled.filter(|key| self.early.contains_key(key)) {
             self.late.entry(key).or_insert(recorded.index);
         }
         Ok(())
     }
 
-    /// The log key that the founding fact names: the one that was brought, or, without one, the one to go by.
+    /// The log key that the founding fact names. Where one was brought that is not it, it may be a later one.
     fn log_key(&mut self, founded: &v1::RecordFounded) -> Result<(), String> {
-        let log_public_key = key::public_key(&founded.log_public_key).map_err(|e| e.to_string())?;
-        let own = VerifierKey::new(&format!("{}/1", founded.origin_name), log_public_key);
-        if *self.log_key.get_or_insert_with(|| own.clone()) == own {
-            Ok(())
-        } else {
-            Err("the founding fact names another log or log key than the one given".to_owned())
-        }
+        self.log_keys = Some(LogKeys::founded(founded).map_err(|e| e.to_string())?);
+        Ok(())
     }
 
     fn report(&mut self, kind: &Kind) -> Result<(), String> {
@@ -253,11 +288,15 @@ impl Checker {
     fn checkpoint(&mut self, end: &[u8]) -> Result<(), Wrong> {
         let wrong = Wrong::of("root", "checkpoint");
         let note = std::str::from_utf8(end).map_err(|_| wrong("it is no text".to_owned()))?;
-        let checkpoint = Checkpoint::open(note, self.log_key.as_slice()).map_err(|e| wrong(e.to_string()))?;
+        let log_keys = self.log_keys.as_ref().ok_or_else(|| wrong("it stands before the founding".to_owned()))?;
+        let checkpoint = log_keys.open(note).map_err(|e| wrong(e.to_string()))?;
         if checkpoint.size != self.edge.size() || checkpoint.root != self.edge.root() {
             return Err(wrong("it has another size or root than the entries give".to_owned()));
         }
-        self.checkpoints.push(checkpoint.size, checkpoint.root);
+        if !self.every_size {
+            self.checkpoints.push(checkpoint.size, checkpoint.root).map_err(Wrong::of("root", "seen"))?;
+        }
+        self.good.origin = checkpoint.origin;
         Ok(())
     }
 
@@ -268,7 +307,7 @@ impl Checker {
 
     /// What reads them.
     pub(super) fn second_reading(&self) -> SecondReading<'_> {
-        SecondReading::new(&self.keys, &self.checkpoints, &self.late)
+        SecondReading::new(&self.keys, &self.checkpoints, self.log_keys.as_ref(), &self.late)
     }
 
     /// Takes what the second reading found. A signature that does not hold under a key enrolled later leaves its fact
@@ -282,7 +321,24 @@ impl Checker {
         Ok(())
     }
 
+    /// Whether one of the keys that signed the log is the one that was brought.
+    fn origin(&self) -> Result<bool, Fault> {
+        let Some(brought) = &self.brought else { return Ok(false) };
+        if self.log_keys.as_ref().is_some_and(|keys| keys.all().contains(brought)) {
+            return Ok(true);
+        }
+        Err(Fault::Bad {
+            check: "root",
+            part: "log key",
+            index: Some(0),
+            file: None,
+            offset: None,
+            why: "none of the keys that signed this log is the one given".to_owned(),
+        })
+    }
+
     pub(super) fn finish(mut self, segments: u64) -> Result<Good, Fault> {
+        self.good.origin_proved = self.origin()?;
         self.good.segments = segments;
         self.good.unread = self.early.values().sum::<u64>() - self.good.read_later;
         self.good.root = self.edge.root();
@@ -308,8 +364,4 @@ fn chain_or_link(bad: BadEntry) -> Wrong {
         _ => ("chain", "index"),
     };
     Wrong::of(check, part)(bad.0.trim_start_matches("link: ").trim_start_matches("chain: "))
-}
-
-pub(super) fn failed(group: &Group, at: usize, wrong: Wrong) -> Failed {
-    Failed { wrong, index: group.first + at as u64, offset: group.record_offsets.get(at).copied() }
 }

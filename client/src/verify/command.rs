@@ -1,13 +1,15 @@
 //! The verifier on the command line.
 
 use std::io::Write;
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 use std::process::ExitCode;
 
 use indicatif::ProgressBar;
 use rinsebook_proto::note::VerifierKey;
 
+use super::files::{Access, Files};
 use super::pack::{AskedOfPack, PackGood, pack};
+use super::tiles::{is_tiles, tiles};
 use super::{Asked, Fault, Good, check};
 use crate::ClientError;
 
@@ -19,15 +21,27 @@ const COULD_NOT: u8 = 5;
 /// What to verify, and by what.
 #[derive(Debug, Clone, clap::Args)]
 pub struct Args {
-    /// The folder with the log's segment files, or a pack.
+    /// The folder with the log's segment files; a folder or an address (https://…) with its static files; or a pack.
     #[arg(value_name = "PATH")]
-    pub log: PathBuf,
+    pub log: String,
     /// The log's verifier key, or a file that holds it. Bring your own: one from the same place proves little.
     #[arg(long, value_name = "KEY")]
     pub log_key: Option<String>,
     /// Check the annexes and attachments in this folder too.
-    #[arg(long, value_name = "DIR")]
+    #[arg(long, value_name = "DIR", conflicts_with = "state")]
     pub blobs: Option<PathBuf>,
+    /// Keep how far this audit has come in this file, and go on from there the next time.
+    #[arg(long, value_name = "FILE")]
+    pub state: Option<PathBuf>,
+    /// For an address: the authority's certificate (PEM) that the server's is checked against.
+    #[arg(long, value_name = "FILE")]
+    pub ca: Option<PathBuf>,
+    /// For an address: the folder of a station whose certificate and authority are used.
+    #[arg(long, value_name = "DIR", conflicts_with = "ca")]
+    pub station: Option<PathBuf>,
+    /// For an address: a file with the auditor's token.
+    #[arg(long, value_name = "FILE")]
+    pub token_file: Option<PathBuf>,
     /// Answer as one JSON object.
     #[arg(long)]
     pub json: bool,
@@ -37,7 +51,7 @@ pub struct Args {
 /// standard error, where that is a terminal.
 pub fn run(args: &Args, out: &mut dyn Write) -> Result<ExitCode, ClientError> {
     let log_key = args.log_key.as_deref().map(log_key).transpose()?;
-    let told = if args.log.is_file() {
+    let told = if Path::new(&args.log).is_file() {
         packed(args, log_key.as_ref()).map(|good| if args.json { good.to_json().to_string() } else { good.to_string() })
     } else {
         verified(args, log_key.as_ref())
@@ -57,7 +71,7 @@ pub fn run(args: &Args, out: &mut dyn Write) -> Result<ExitCode, ClientError> {
 }
 
 fn packed(args: &Args, log_key: Option<&VerifierKey>) -> Result<PackGood, Fault> {
-    let bytes = std::fs::read(&args.log).map_err(|e| Fault::CouldNot(format!("{}: {e}", args.log.display())))?;
+    let bytes = std::fs::read(&args.log).map_err(|e| Fault::CouldNot(format!("{}: {e}", args.log)))?;
     pack(&bytes, &AskedOfPack { log_key })
 }
 
@@ -69,10 +83,34 @@ fn verified(args: &Args, log_key: Option<&VerifierKey>) -> Result<Good, Fault> {
         return Err(Fault::CouldNot(format!("the folder of blobs, {}: {error}", dir.display())));
     }
     let bar = ProgressBar::new_spinner();
-    let asked = Asked { log_key, blobs: args.blobs.as_deref() };
-    let told = check(&args.log, &asked, &mut |entries| bar.set_message(format!("{entries} entries checked")));
+    let asked = Asked { log_key, blobs: args.blobs.as_deref(), state: args.state.as_deref() };
+    let mut progress = |entries| bar.set_message(format!("{entries} entries checked"));
+    let is_address = args.log.starts_with("https://") || args.log.starts_with("http://");
+    let told = if is_address || is_tiles(Path::new(&args.log)) {
+        files(args).and_then(|files| tiles(&files, &asked, &mut progress))
+    } else {
+        check(Path::new(&args.log), &asked, &mut progress)
+    };
     bar.finish_and_clear();
     told
+}
+
+fn files(args: &Args) -> Result<Files, Fault> {
+    let text = |file: &Path| {
+        std::fs::read_to_string(file).map_err(|e| Fault::CouldNot(format!("{}: {e}", file.display())))
+    };
+    let mut access = Access::default();
+    if let Some(dir) = &args.station {
+        access.authority_pem = Some(text(&dir.join("ca.pem"))?);
+        access.device = Some((text(&dir.join("device.crt"))?, text(&dir.join("device.key"))?));
+    }
+    if let Some(file) = &args.ca {
+        access.authority_pem = Some(text(file)?);
+    }
+    if let Some(file) = &args.token_file {
+        access.token = Some(text(file)?.trim().to_owned());
+    }
+    Files::at(&args.log, &access).map_err(|e| Fault::CouldNot(format!("{}: {e}", args.log)))
 }
 
 /// A key as text, or the file that holds it. A file that is there and cannot be read is told as such.

@@ -22,6 +22,8 @@ pub(super) struct Keys {
     /// recorded a little later; in between its device may be retired, enrolled anew, or fall away by a revocation that
     /// reaches back. To call such a report unsigned would be a false alarm.
     report_keys: HashMap<Id, Vec<VerifyingKey>>,
+    /// The facts that all this is made of.
+    noted: Vec<Recorded>,
 }
 
 impl Keys {
@@ -60,11 +62,17 @@ impl Keys {
         if !self.enrolments.add(recorded, &Texts::default()) {
             return None;
         }
+        self.noted.push(recorded.clone());
         let roster = self.enrolments.roster();
         for device in roster.devices().iter().rev().take_while(|device| device.index == recorded.index) {
             self.report_keys.entry(device.device).or_default().extend(device.report_key);
         }
         roster.keys().last().filter(|key| key.index == recorded.index).map(|key| key.key_id)
+    }
+
+    /// The facts that all this is made of, in their order: whoever takes note of them again knows the same.
+    pub(super) fn noted(&self) -> &[Recorded] {
+        &self.noted
     }
 
     /// What custodians said of the log's own keys, as they came.

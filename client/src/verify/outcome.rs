@@ -10,6 +10,8 @@ pub struct Good {
     pub segments: u64,
     /// Entries.
     pub entries: u64,
+    /// Of these, entries that an earlier audit checked: they are the same, and were not checked again.
+    pub resumed: u64,
     /// Groups, each with a checkpoint that holds.
     pub groups: u64,
     /// Signatures by people and by the service that hold.
@@ -30,6 +32,8 @@ pub struct Good {
     pub blobs: Option<BlobCounts>,
     /// SHA-256 of the founding envelope.
     pub record: Hash,
+    /// The log's name and epoch, by its last checkpoint.
+    pub origin: String,
     /// The root over all entries.
     pub root: Hash,
     /// Whether the log key was the verifier's own.
@@ -108,6 +112,7 @@ impl Good {
             "good": true,
             "segments": self.segments,
             "entries": self.entries,
+            "resumed": self.resumed,
             "groups": self.groups,
             "signatures": self.signatures,
             "read_later": self.read_later,
@@ -118,9 +123,17 @@ impl Good {
             "lost_places": self.lost_places,
             "blobs": self.blobs.map(|b| json!({ "held": b.held, "erased": b.erased })),
             "record": self.record.to_string(),
+            "origin": self.origin,
             "root": self.root.to_string(),
             "origin_proved": self.origin_proved,
         })
+    }
+
+    fn journal(&self) -> String {
+        match self.segments {
+            0 => "read from static files; every hash tile is what the entries give".to_owned(),
+            n => format!("every byte of {} accounted for", counted(n, "segment file")),
+        }
     }
 
     fn lines(&self) -> [(&'static str, String); 14] {
@@ -130,7 +143,7 @@ impl Good {
             None => "not checked; give --blobs".to_owned(),
         };
         [
-            ("journal", format!("every byte of {} accounted for", counted(self.segments, "segment file"))),
+            ("journal", self.journal()),
             ("entry", format!("{entries} in the exact form")),
             ("fact", format!("{entries} in the exact form")),
             ("record", format!("every fact names {}", self.record.short())),
@@ -146,7 +159,7 @@ impl Good {
             }),
             ("blob", blobs),
             ("seen", "every signer had seen this log and no other".to_owned()),
-            ("root", format!("{} hold", counted(self.groups, "signed checkpoint"))),
+            ("root", format!("{} hold; {} as the last says", counted(self.groups.max(1), "signed checkpoint"), self.origin)),
         ]
     }
 }
@@ -163,6 +176,9 @@ impl std::fmt::Display for Good {
         writeln!(f, "{:<14}{}", "", self.root)?;
         let entries = if self.entries == 1 { "entry" } else { "entries" };
         write!(f, "good: {} {entries}", self.entries)?;
+        if self.resumed > 0 {
+            write!(f, ", {} of them audited before", self.resumed)?;
+        }
         if !self.origin_proved {
             write!(f, "; consistent with itself, origin unproved: give --log-key")?;
         }
