@@ -38,6 +38,10 @@ def check_views(items: list[Item], views: tuple[View, ...], checkpoint: Checkpoi
     """`signed` holds the indices of the entries with a good signature."""
     named = {(item.fact.header.seen_size, item.fact.header.seen_root) for item in items}
     there = {(view.size, view.root) for view in views}
+    for item in items:
+        if item.index in signed:
+            size = item.fact.header.seen_size
+            item.need(size <= item.index, "root", f"its author had seen {size} entries, more than there were")
     for view in views:
         need(view.size > 0 and (view.size, view.root) in named, "root", f"no entry has seen the view of size {view.size}")
         grown = consistent(view.size, checkpoint.size, view.root, checkpoint.root, view.proof)
@@ -46,6 +50,5 @@ def check_views(items: list[Item], views: tuple[View, ...], checkpoint: Checkpoi
         if item.index not in signed:
             continue
         seen = (item.fact.header.seen_size, item.fact.header.seen_root)
-        item.need(seen[0] <= item.index, "root", f"its author had seen {seen[0]} entries, more than there were")
         known = seen in there if seen[0] else seen[1] == EMPTY_ROOT
         item.need(known, "root", f"there is no view of what its author had seen, {seen[0]} entries")

@@ -1,0 +1,365 @@
+"""Packs that are proved, signed and sealed throughout, and that break one rule of heads, links, chains or signatures each."""
+
+from __future__ import annotations
+
+import unittest
+from hashlib import sha256
+from pathlib import Path
+from typing import Any
+
+import messages
+from pack_case import PackCase
+from write_pack import draft
+from writing import Entry, Station, seeded
+from written_book import Book
+from written_story import DEVICE, ROSTER, lose, refuse
+from written_visit import Visit
+
+F: Any = messages.fact
+
+
+class Heads(PackCase):
+    def test_a_pack_with_its_subjects_in_several_heads_is_good(self) -> None:
+        self.step()
+        for parts in (1, 2, 3, 6):
+            self.good(self.draft(parts=parts, wash=self.visit.wash.wash, from_ms=0, until_ms=9))
+
+    def test_a_pack_that_begins_with_another_fact_is_refused(self) -> None:
+        made = self.draft()
+        made.entries = made.entries[1:]
+        self.bad("head", "is wash_opened", made)
+
+    def test_a_head_that_says_no_parts_or_more_than_there_are_entries_is_refused(self) -> None:
+        self.bad("head", "0 parts", self._headed(part=0, parts=0))
+        self.bad("head", "900 parts", self._headed(part=900, parts=900))
+
+    def _headed(self, *bodies: dict[str, Any], **body: Any) -> Any:
+        """A pack whose heads have these bodies, all with all subjects."""
+        first = self.book.writer.size
+        for changes in bodies or (body,):
+            self.book.by_service("pack_issued", self.visit.head(**changes), self.visit.about())
+        return draft(self.book, list(range(first, self.book.writer.size)), self.visit.blobs)
+
+    def test_parts_in_another_order_are_refused(self) -> None:
+        self.bad("head", "is part 1 where part 2", self._headed({"part": 2, "parts": 2}, {"part": 1, "parts": 2}))
+
+    def test_parts_that_differ_in_another_field_are_refused(self) -> None:
+        others = {"purpose": "other", "issued_to": "x", "parts": 3, "wash": bytes(16), "from_ms": 0, "until_ms": 0}
+        for name, value in others.items():
+            with self.subTest(name):
+                made = self._headed({"part": 1, "parts": 2, name: value}, {"part": 2, "parts": 2})
+                self.bad("head", "differs", made)
+
+    def test_parts_with_an_entry_between_them_are_refused(self) -> None:
+        self.book.by_service("pack_issued", self.visit.head(part=1, parts=2), self.visit.about())
+        self.step()
+        self.book.by_service("pack_issued", self.visit.head(part=2, parts=2), self.visit.about())
+        last = self.book.writer.size - 1
+        self.bad("head", "does not follow directly|is dry_crank_run", draft(self.book, [last - 2, last], self.visit.blobs))
+        made = draft(self.book, [last - 2, last], self.visit.blobs)
+        del made.entries[1]
+        self.bad("head", "does not follow directly", made)
+
+    def test_a_head_by_another_than_the_service_is_refused(self) -> None:
+        self.book.fact(self.book.office, self.book.custodian, "pack_issued", self.visit.head(), self.visit.about())
+        self.bad("head", "not by the service", draft(self.book, [self.book.writer.size - 1], self.visit.blobs))
+
+    def test_a_head_without_a_contract_is_refused(self) -> None:
+        self.bad("head", "no contract", self._headed(contract=F.AttachmentRef()))
+
+    def test_a_head_whose_wash_is_no_id_is_refused(self) -> None:
+        self.bad("head", "16 bytes", self._headed(wash=b"short"))
+
+    def test_a_pack_issued_before_is_an_entry_like_any_other(self) -> None:
+        self._headed({"part": 1, "parts": 1, "purpose": "an older one"})
+        self.assertEqual(self.good().entries, 6)
+
+
+class Links(PackCase):
+    def relink(self, position: int, value: object, at: int = 0) -> None:
+        """Sets ordinal (1), index (2) or leaf hash (3) of a link of a new entry."""
+
+        def change(entry: Entry) -> None:
+            link = list(entry.links[at])
+            link[position] = value
+            entry.links[at] = tuple(link)  # type: ignore[assignment]  # one member of four is replaced by its like
+
+        self.edited(change)
+
+    def test_an_entry_left_out_is_found_wherever_it_was(self) -> None:
+        self.step()
+        for left_out in range(1, 6):
+            made = self.draft()
+            del made.entries[left_out]
+            self.bad("link", "is not in the pack|ordinal|not what entry", made)
+
+    def test_an_entry_that_no_link_leads_to_is_refused(self) -> None:
+        self.visit.elsewhere()
+        stranger = self.book.writer.size - 1
+        made, whole = self.draft(), draft(self.book, [stranger], [])
+        made.entries.insert(1, whole.entries[0])
+        self.bad("link", "named by no link", made)
+
+    def test_a_head_that_is_not_the_newest_of_its_subjects_hides_nothing(self) -> None:
+        # The newer entry is not in the pack, which is complete up to its head and says no more.
+        heads = self.visit.issue()
+        self.step()
+        self.good(draft(self.book, heads, self.visit.blobs))
+
+    def test_a_link_with_another_ordinal_index_or_hash_is_refused(self) -> None:
+        cases = ((1, 7, "ordinal"), (2, 1, "names another entry"), (3, bytes(32), "names another entry"))
+        for position, value, reason in cases:
+            with self.subTest(position):
+                self.setUp()
+                self.relink(position, value)
+                self.bad("link", reason)
+
+    def test_a_link_that_names_itself_or_a_later_entry_is_refused(self) -> None:
+        self.relink(2, self.book.writer.size)
+        self.bad("link", "not an older one")
+
+    def test_a_first_link_that_names_an_entry_is_refused(self) -> None:
+        for position, value in ((2, 1), (3, bytes([1]) * 32)):
+            self.setUp()
+            self.visit.wash.wash = self.book.id("a second wash")
+            self.relink(position, value, at=2)
+            self.bad("link", "is the first")
+
+    def test_a_chain_cut_short_by_a_first_ordinal_is_refused(self) -> None:
+        def cut(entry: Entry) -> None:
+            entry.links[0] = (entry.links[0][0], 0, 0, bytes(32))
+
+        self.edited(cut)
+        self.bad("link", "is not what entry")
+
+    def test_a_chain_that_passes_an_entry_by_is_refused(self) -> None:
+        # Two entries name the same one before them; the one between is reached by its engine only.
+        before = self.book.writer.kept[-1][0]
+        leaf = self.book.writer.leaves[-1]
+        self.step()
+
+        def pass_by(entry: Entry) -> None:
+            entry.links[0] = (entry.links[0][0], 1, before.index, leaf)
+
+        self.edited(pass_by)
+        self.bad("link", "is not what entry")
+
+    def test_links_that_are_not_the_headers_subjects_in_order_are_refused(self) -> None:
+        for again in ([2, 1, 0], [0, 1], [0, 1, 2, 2]):
+            self.setUp()
+            self.edited(lambda entry, again=again: setattr(entry, "links", [entry.links[at] for at in again]))
+            self.bad("link", "in order")
+
+
+class EntryChains(PackCase):
+    def test_a_neighbour_that_names_another_leaf_before_it_is_refused(self) -> None:
+        self.edited(lambda entry: setattr(entry, "previous", bytes(32)))
+        self.bad("chain", "leaf hash of the entry before")
+
+    def test_a_received_time_that_falls_is_refused_also_over_a_gap(self) -> None:
+        for gap in (False, True):
+            self.setUp()
+            if gap:
+                self.visit.elsewhere()
+            self.edited(lambda entry: setattr(entry, "received_ms", 5))
+            self.bad("chain", "was received before")
+
+    def test_a_first_entry_that_names_one_before_it_is_refused(self) -> None:
+        self._found_anew(lambda entry: setattr(entry, "previous", bytes([1]) * 32))
+        self.bad("chain", "before the first")
+
+    def _found_anew(self, change: Any = lambda entry: None, **header: Any) -> None:
+        self.book = Book(Path(), 7)
+        self.visit = Visit(self.book)
+        self.book.writer.edit_entry = change
+        self.book.found(**header)
+        self.book.writer.edit_entry = lambda entry: None
+        self.book.by_custodian("key_enrolled", self.book.key_enrolled("technician"))
+        self.book.by_custodian("device_enrolled", self.book.device_enrolled(self.visit.tablet))
+
+    def test_an_entry_0_that_founds_nothing_is_refused(self) -> None:
+        self._found_anew(record=bytes([1]) * 32)
+        self.bad("chain", "founding")
+
+    def test_a_pack_whose_subjects_do_not_lead_to_the_founding_is_refused(self) -> None:
+        about = [subject for subject in self.visit.about() if subject[0] != ROSTER]
+        # The station's enrolment is left out with the roster.
+        self.book.by_service("pack_issued", self.visit.head(), about)
+        self.bad("chain", "entry 0", draft(self.book, [self.book.writer.size - 1], self.visit.blobs))
+
+    def test_a_fact_of_another_record_is_refused(self) -> None:
+        self.step(record=bytes(32))
+        self.bad("chain", "another record")
+
+
+class Signatures(PackCase):
+    def test_a_fact_that_its_key_did_not_sign_is_refused(self) -> None:
+        self.step(author_key=self.book.custodian.key_id)
+        self.bad("signature", "not signed by the key")
+
+    def test_a_head_that_the_service_did_not_sign_is_refused(self) -> None:
+        service = self.book.service.key_id
+        body, about = self.visit.head(), self.visit.about()
+        self.book.fact(self.book.server, self.visit.technician, "pack_issued", body, about, author_key=service)
+        self.bad("signature", "not signed by the key", draft(self.book, [self.book.writer.size - 1], self.visit.blobs))
+
+    def test_a_founding_that_its_key_did_not_sign_is_refused(self) -> None:
+        self.book = Book(Path(), 7)
+        self.visit = Visit(self.book)
+        envelope = self.book.envelope(self.book.office, self.book.custodian, "record_founded", self.book.founding(), [(ROSTER, b"")])
+        self.book.record = self.book.keep(self.book.office, envelope[:-1] + bytes([envelope[-1] ^ 1]), [(ROSTER, b"")])
+        self.bad("signature", "entry 0: .*not signed")
+
+    def test_a_key_that_never_comes_leaves_its_fact_unread_and_one_that_comes_later_does_not(self) -> None:
+        self.step(signer=self.book.signer("stranger"))
+        self.step(signer=self.book.signer("newcomer"))
+        self.book.by_custodian("key_enrolled", self.book.key_enrolled("newcomer"))
+        self.assertEqual(self.good().unread, 1)
+
+    def test_a_key_enrolled_without_proof_of_possession_does_not_count(self) -> None:
+        self.step(signer=self.book.signer("unproved"))
+        self.book.by_custodian("key_enrolled", F.KeyEnrolled(person=bytes(16), public_key=self.book.signer("unproved").public))
+        self.assertEqual(self.good().unread, 1)
+
+    def test_an_envelope_or_header_in_another_form_is_refused(self) -> None:
+        envelope = self.book.envelope(self.visit.tablet, self.visit.technician, "remark", F.Remark(), self.visit.about()[:1])
+        for altered, reason in ((envelope + b"\x1a\x00", "does not end"), (envelope.replace(b"fact.v1", b"fact.v2"), "its type")):
+            self.setUp()
+            self.book.writer.append(altered, self.visit.about()[:1])
+            self.bad("signature", reason)
+        self.setUp()
+        self.step(run=bytes(15))
+        self.bad("signature", "run has 15 bytes")
+
+    def test_an_envelope_that_is_too_long_is_refused_and_the_services_may_be_longer(self) -> None:
+        cases = ((False, 15_000, True), (False, 17_000, False), (True, 17_000, True), (True, 33_000, False))
+        for service, length, good in cases:
+            with self.subTest(length=length, service=service):
+                self.setUp()
+                body, about = F.WashInterrupted(reason="x" * length), self.visit.about()[:1]
+                if service:
+                    self.book.by_service("wash_interrupted", body, about)
+                else:
+                    self.visit.fact("wash_interrupted", body, about)
+                if good:
+                    self.good()
+                else:
+                    self.bad("signature", "more than")
+
+    def test_a_device_that_was_not_enrolled_is_refused(self) -> None:
+        self.step(station=self.book.station("unknown tablet"))
+        self.bad("signature", "was not enrolled")
+
+    def test_a_device_that_was_retired_is_refused_until_it_is_enrolled_again(self) -> None:
+        retired = F.DeviceRetired(device=self.visit.tablet.device, reason="screen broken")
+        self.step()
+        self.book.by_custodian("device_retired", retired)
+        self.good()
+        self.step()
+        self.bad("signature", "was retired")
+        self.setUp()
+        self.book.by_custodian("device_retired", retired)
+        self.book.by_custodian("device_enrolled", self.book.device_enrolled(self.visit.tablet))
+        self.step()
+        self.good()
+
+    def test_only_the_custodian_retires_a_device(self) -> None:
+        self.visit.fact("device_retired", F.DeviceRetired(device=self.visit.tablet.device), [(ROSTER, b"")])
+        self.step()
+        self.good()
+
+    def test_the_services_key_and_device_do_not_go_apart(self) -> None:
+        self.step(signer=self.book.service)
+        self.bad("signature", "do not come together")
+        self.setUp()
+        self.step(station=self.book.server)
+        self.bad("signature", "do not come together")
+
+    def test_a_report_that_another_key_signed_is_refused(self) -> None:
+        self.visit.report()
+        self.good()
+        self.visit.report(signer=self.visit.technician)
+        self.bad("signature", "not signed by the report key")
+
+    def test_a_fork_whose_second_envelope_is_not_well_signed_is_refused(self) -> None:
+        self._fork(self.visit.technician)
+        self.good()
+        self.setUp()
+        self._fork(self.visit.technician, author_key=self.book.custodian.key_id)
+        self.bad("signature", "not signed by the key that it names")
+
+    def _fork(self, signer: Any, **changes: Any) -> None:
+        tablet = self.visit.tablet
+        again = Station(tablet.device, tablet.report_signer, tablet.run, tablet.counter - 1, bytes(32))
+        second = self.book.envelope(again, signer, "remark", F.Remark(), self.visit.wash.subjects(), **changes)
+        body = F.ForkSeen(device=tablet.device, run=tablet.run, counter=again.counter, envelope=second)
+        self.book.by_service("fork_seen", body, [(DEVICE, tablet.device)])
+
+
+class DeviceChains(PackCase):
+    def test_places_taken_by_facts_about_another_aircraft_are_passed_over(self) -> None:
+        self.visit.elsewhere()
+        self.step()
+        self.visit.elsewhere()
+        self.visit.elsewhere()
+        self.step()
+        self.good()
+
+    def test_a_fact_that_does_not_name_its_neighbours_envelope_is_refused(self) -> None:
+        self.step(previous=bytes(32))
+        self.bad("chain", "does not name the envelope before it")
+
+    def test_a_place_taken_twice_or_gone_back_to_is_refused(self) -> None:
+        self.step()
+        for counter in (0, 1):
+            with self.subTest(counter):
+                self.setUp()
+                self.step()
+                self.step(counter=counter)
+                self.bad("chain", f"place {counter} comes after place 1")
+
+    def test_a_refusal_takes_its_place_and_the_next_fact_names_what_was_received(self) -> None:
+        refuse(self.book, self.visit.tablet)
+        self.step()
+        self.good()
+        refuse(self.book, self.visit.tablet)
+        self.step(previous=sha256(b"other bytes").digest())
+        self.bad("chain", "does not name the envelope before it")
+
+    def test_a_refusal_of_a_place_that_was_taken_is_refused(self) -> None:
+        self.visit.tablet.counter -= 1
+        refuse(self.book, self.visit.tablet)
+        self.bad("chain", "place 0 comes after place 0")
+
+    def test_lost_places_are_passed_over_and_cannot_be_taken(self) -> None:
+        lose(self.book, self.visit.tablet, places=3)
+        self.step()
+        self.good()
+        self.setUp()
+        lose(self.book, self.visit.tablet, places=3)
+        self.step(counter=3)
+        self.bad("chain", "place 3 comes after place 3")
+
+    def test_lost_places_that_the_device_did_not_report_are_refused(self) -> None:
+        tablet = self.visit.tablet
+        body = F.PlacesLost(
+            device=tablet.device, run=tablet.run, first_counter=1, last_counter=9,
+            report=self.book.report(tablet, lost=(1, 2)),
+        )
+        self.book.by_service("places_lost", body, [(DEVICE, tablet.device)])
+        self.bad("chain", "does not say so")
+
+    def test_a_new_run_begins_at_any_value(self) -> None:
+        self.visit.tablet.restart(seeded(7, "another run"))
+        self.step(previous=bytes([9]) * 32)
+        self.good()
+
+    def test_the_services_own_run_is_a_chain_too(self) -> None:
+        self.visit.report()
+        body, about = F.VersionsInForce(rules_version=1), self.visit.about()[:1]
+        self.book.by_service("versions_in_force", body, about, previous=bytes(32))
+        self.bad("chain", "does not name the envelope before it")
+
+
+if __name__ == "__main__":
+    unittest.main()
