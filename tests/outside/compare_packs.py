@@ -21,7 +21,9 @@ from notes import VerifierKey
 from verify_pack import log_keys_from, verify_pack, witnesses_from
 
 
-def compare(folder: Path, said: list[dict[str, Any]], log_keys: list[VerifierKey], witnesses: list[WitnessKey]) -> dict[str, Any]:
+def compare(
+    folder: Path, said: list[dict[str, Any]], log_keys: list[VerifierKey], witnesses: list[WitnessKey]
+) -> dict[str, Any]:
     """`why` is our reason where we find a pack bad, and empty or a remark where we find it good."""
     differ = []
     for case in said:

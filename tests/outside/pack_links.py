@@ -55,7 +55,8 @@ def find_heads(items: list[Item]) -> list[Item]:
 def _issued(item: Item) -> Any:
     """A copy of the body of a fact that issues a pack."""
     fact = item.fact
-    item.need(fact.kind == "pack_issued" and fact.body is not None, "head", f"is {fact.kind}, not a pack issued that can be read")
+    issued = fact.kind == "pack_issued" and fact.body is not None
+    item.need(issued, "head", f"is {fact.kind}, not a pack issued that can be read")
     assert fact.body is not None
     item.need(len(fact.body.contract.digest) == 32, "head", "names no contract by which the pack can be read")
     item.need(len(fact.body.wash) in (0, 16), "head", "names a wash by other than 16 bytes")
@@ -75,7 +76,8 @@ def check_links(items: list[Item], heads: list[Item]) -> None:
     newer: dict[Subject, tuple[Item, Link]] = {}
     for item in items:
         links = item.entry.links
-        item.need([link.subject for link in links] == item.fact.subjects, "link", "its links are not its header's subjects in order")
+        linked = [link.subject for link in links]
+        item.need(linked == item.fact.subjects, "link", "its links are not its header's subjects in order")
         for link in links:
             if link.subject not in subjects:
                 continue

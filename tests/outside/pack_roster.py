@@ -89,13 +89,13 @@ class GappedRun(Run):
         self._last = last
 
 
-# What the checks of a whole log call it, and the word for it here.
-_WORDS = {"device-chain": "chain", "refusal": "chain", "lost-places": "chain", "subjects": "chain", "record": "chain", "founding": "chain"}
+# What the checks of a whole log call by these names is `chain` here.
+_CHAIN = ("device-chain", "refusal", "lost-places", "subjects", "record", "founding")
 
 
 def word_of(flaw: Flaw) -> str:
     """Everything about who signed is `signature`; what stands where, and in which record, is `chain`."""
-    return _WORDS.get(flaw.what, "signature")
+    return "chain" if flaw.what in _CHAIN else "signature"
 
 
 def places_of(roster: Roster) -> Places:

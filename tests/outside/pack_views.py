@@ -23,7 +23,8 @@ def check_note(raw: bytes, log_keys: list[VerifierKey], witnesses: list[WitnessK
     note = Note.parse(raw)
     checkpoint = Checkpoint.parse(note.text)
     good = note.verified_by(log_keys)
-    need(any(key.name == checkpoint.origin for key in good), "checkpoint", f"the origin {checkpoint.origin} is not the key's name")
+    named = any(key.name == checkpoint.origin for key in good)
+    need(named, "checkpoint", f"the origin {checkpoint.origin} is not the key's name")
     return checkpoint, count_cosignatures(note, witnesses)
 
 

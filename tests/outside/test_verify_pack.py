@@ -9,6 +9,7 @@ import subprocess
 import sys
 import tempfile
 import unittest
+from collections.abc import Iterator
 from pathlib import Path
 
 from cosignatures import WitnessKey
@@ -32,20 +33,21 @@ def run(program: str, *arguments: object) -> tuple[int, str, str]:
 
 
 class EveryByte(PackCase):
-    def flips(self, data: bytes) -> list[bytes]:
-        """The data with one byte changed, once for each byte."""
+    def flips(self, data: bytes, first: int = 0) -> Iterator[tuple[int, bytes]]:
+        """The data with one byte changed, once for each byte from `first` on, and where."""
         print(f"seed {SEED}", flush=True)
         chance = random.Random(SEED)
-        return [data[:at] + bytes([data[at] ^ chance.randint(1, 255)]) + data[at + 1 :] for at in range(len(data))]
+        for at in range(first, len(data)):
+            yield at, data[:at] + bytes([data[at] ^ chance.randint(1, 255)]) + data[at + 1 :]
 
     def test_every_byte_that_is_another_is_found(self) -> None:
-        for at, altered in enumerate(self.flips(self.draft().encode())):
+        for at, altered in self.flips(self.draft().encode()):
             answer = verify_pack(altered, [self.log_key], [])
             self.assertEqual((answer.good, answer.check), (False, "pack"), at)
 
     def test_every_byte_that_is_another_is_found_though_sealed_anew(self) -> None:
         words = set()
-        for at, altered in enumerate(self.flips(self.draft().body())):
+        for at, altered in self.flips(self.draft().body()):
             answer = verify_pack(sealed(altered), [self.log_key], [])
             self.assertFalse(answer.good, at)
             words.add(answer.check)
@@ -59,9 +61,9 @@ class EveryByte(PackCase):
         made.note += cosign(WITNESS, WITNESS_NAME, text, 1_900_000_000)
         key = WitnessKey.parse(witness_key(WITNESS, WITNESS_NAME))
         self.assertEqual(verify_pack(made.encode(), [self.log_key], [key]).cosignatures, 1)
-        for at, altered in enumerate(self.flips(made.body())):
+        for at, altered in self.flips(made.body(), before):
             answer = verify_pack(sealed(altered), [self.log_key], [key])
-            self.assertFalse(answer.good and (at < before or answer.cosignatures), (at, str(answer)))
+            self.assertFalse(answer.good and answer.cosignatures, (at, str(answer)))
 
 
 class WholePack(unittest.TestCase):
@@ -123,8 +125,9 @@ class WholePack(unittest.TestCase):
 
     def test_what_cannot_be_read_is_exit_5_and_wrong_usage_exit_2(self) -> None:
         nowhere = self.scratch / "nowhere"
-        for arguments in ((nowhere,), (self.pack, "--log-key", nowhere), (self.pack, "--log-key", "a+b+c"), (self.pack, "--witness", "x")):
-            self.assertEqual(run("verify_pack.py", *arguments)[0], 5, arguments)
+        self.assertEqual(run("verify_pack.py", nowhere)[0], 5)
+        for name, value in (("--log-key", nowhere), ("--log-key", "a+b+c"), ("--witness", "x")):
+            self.assertEqual(run("verify_pack.py", self.pack, name, value)[0], 5, (name, value))
         self.assertEqual(run("verify_pack.py")[0], 2)
 
 

@@ -21,7 +21,8 @@ What is checked, and the word for what is wrong:
 Not judged: what the facts mean, who had which authority when, whether a revoked key was still used.
 
 The last line is `good: ...` with exit 0, or `bad: <word> ...` with exit 3. Exit 2: usage. Exit 5: something cannot be read.
-With --json one object: good, check (the word, empty where good), why, entries, unread (facts whose key is not known), cosignatures.
+With --json one object: good, check (the word, empty where good), why, entries, unread (facts that no known key signed),
+cosignatures (of the witnesses given).
 """
 
 from __future__ import annotations
@@ -132,7 +133,8 @@ class _Verifier:
         read = {id(fact) for fact in self._roster.read}
         signed = {item.index for item in items if id(item.fact) in read}
         try:
-            checkpoint, self._answer.cosignatures = check_note(pack.note, self._log_keys or [self._own_key()], self._witnesses)
+            log_keys = self._log_keys or [self._own_key()]
+            checkpoint, self._answer.cosignatures = check_note(pack.note, log_keys, self._witnesses)
         except Flaw as flaw:
             raise Flaw("root", flaw.reason) from None
         check_included(items, checkpoint)
