@@ -99,7 +99,6 @@ def read_pack(data: bytes) -> Pack:
     """Takes a pack apart; anything but the one form is a flaw of the word `pack`."""
     need(data.startswith(MAGIC), WHAT, f"does not begin with {MAGIC!r}")
     body, seal = data[:-SEAL], data[-SEAL:]
-    need(len(body) >= len(MAGIC), WHAT, "ends before its seal")
     need(sha256(body).digest() == seal, WHAT, "the seal is not the SHA-256 of what is before it")
     reader = _Reader(body[len(MAGIC) :])
     entries, views, blobs = _entries(reader), _views(reader), _blobs(reader)

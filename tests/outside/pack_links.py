@@ -107,8 +107,8 @@ def _check_names(item: Item, link: Link, by_index: dict[int, Item]) -> None:
 def _check_named(item: Item, link: Link, newer: Item, named: Link) -> None:
     """An entry must be the very one that the next newer entry of the subject names as the one before."""
     name = _name(link)
-    before = named.ordinal > 0 and (named.index, named.leaf) == (item.index, item.packed.leaf)
-    item.need(before, "link", f"is not what entry {newer.index} names as the one before it {name}")
+    before = (named.index, named.leaf)
+    item.need(before == (item.index, item.packed.leaf), "link", f"is not what entry {newer.index} names as the one before it {name}")
     item.need(link.ordinal == named.ordinal - 1, "link", f"has ordinal {link.ordinal} before {named.ordinal} {name}")
 
 

@@ -153,10 +153,10 @@ class PackNote(PackCase):
         good = cosign(WITNESS, WITNESS_NAME, text, 1_900_000_000)
         wrong = cosign(WITNESS, WITNESS_NAME, text.replace("5", "6"), 1_900_000_000)
         plain = self._as_plain_signature(text, key)
-        for lines in ((wrong,), (good, wrong), (plain,)):
+        for lines, reason in (((wrong,), "bad cosignature"), ((good, wrong), "bad"), ((plain,), "not of version 1")):
             answer = self.verify(self.noted(text, self.log_line(text), *lines), [key])
             self.assertEqual(answer.check, "root", str(answer))
-            self.assertRegex(answer.why, "cosignature")
+            self.assertRegex(answer.why, reason)
             self.setUp()
 
     def _as_plain_signature(self, text: str, key: WitnessKey) -> str:
@@ -165,8 +165,13 @@ class PackNote(PackCase):
 
     def test_a_witness_key_in_another_form_is_refused(self) -> None:
         good = witness_key(WITNESS, WITNESS_NAME)
-        for broken in ("", "name", good[:-4], good.replace("+", "+0", 1), WITNESS.verifier_key(WITNESS_NAME).strip()):
-            with self.subTest(broken), self.assertRaises(Flaw):
+        cases = {"": "is not name", "a+b": "is not name", good.replace("+", "+0", 1): "the id", witness_key(WITNESS, ""): "is not name"}
+        cases[WITNESS.verifier_key(WITNESS_NAME).strip()] = "is not 04"
+        cases[f"{WITNESS_NAME}+00000000+{b64encode(b'!' + WITNESS.public[:3]).decode()}"] = "is not 04"
+        short = b"\x04" + WITNESS.public[:31]
+        cases[f"{WITNESS_NAME}+00000000+{b64encode(short).decode()}"] = "is not 04"
+        for broken, reason in cases.items():
+            with self.subTest(broken), self.assertRaisesRegex(Flaw, reason):
                 WitnessKey.parse(broken)
 
 

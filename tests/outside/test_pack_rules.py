@@ -12,10 +12,21 @@ from pack_case import PackCase
 from write_pack import draft
 from writing import Entry, Station, seeded
 from written_book import Book
-from written_story import DEVICE, ROSTER, lose, refuse
-from written_visit import Visit
+from written_story import AIRCRAFT, DEVICE, ENGINE, ROSTER, lose, refuse
+from written_visit import OTHER_SERIAL, Visit
 
 F: Any = messages.fact
+
+
+def with_unknown_field(payload: bytes) -> bytes:
+    """The payload with one more field at the end of the kind's body, which is then not read. Kinds here take two bytes."""
+    length, at = payload[1], 2
+    if length >= 0x80:
+        length, at = length & 0x7F | payload[2] << 7, 3
+    at += length
+    number, body = payload[at : at + 2], payload[at + 3 :]
+    assert payload[at + 2] == len(body) < 0x7C
+    return payload[:at] + number + bytes([len(body) + 3]) + body + b"\xf8\x7f\x01"
 
 
 class Heads(PackCase):
@@ -61,8 +72,15 @@ class Heads(PackCase):
         self.bad("head", "does not follow directly", made)
 
     def test_a_head_by_another_than_the_service_is_refused(self) -> None:
-        self.book.fact(self.book.office, self.book.custodian, "pack_issued", self.visit.head(), self.visit.about())
-        self.bad("head", "not by the service", draft(self.book, [self.book.writer.size - 1], self.visit.blobs))
+        book = self.book
+        cases = ((book.office, book.custodian), (book.office, book.service), (book.server, book.custodian))
+        for station, signer in cases:
+            book.fact(station, signer, "pack_issued", self.visit.head(), self.visit.about())
+            self.bad("head", "not by the service", draft(book, [book.writer.size - 1], self.visit.blobs))
+
+    def test_a_head_whose_body_holds_more_than_is_known_is_refused(self) -> None:
+        self.book.by_service("pack_issued", self.visit.head(), self.visit.about(), edit=with_unknown_field)
+        self.bad("head", "that can be read", draft(self.book, [self.book.writer.size - 1], self.visit.blobs))
 
     def test_a_head_without_a_contract_is_refused(self) -> None:
         self.bad("head", "no contract", self._headed(contract=F.AttachmentRef()))
@@ -125,6 +143,19 @@ class Links(PackCase):
             self.relink(position, value, at=2)
             self.bad("link", "is the first")
 
+    def test_a_link_to_an_entry_about_something_else_is_refused(self) -> None:
+        # The wash is new, and its link leads to the entry that enrols the technician.
+        self.visit.wash.wash = self.book.id("a second wash")
+        leaf = self.book.writer.leaves[1]
+        self.edited(lambda entry: entry.links.__setitem__(2, (entry.links[2][0], 1, 1, leaf)))
+        self.bad("link", "is the oldest of subject 3")
+
+    def test_what_a_fact_is_about_besides_need_not_be_complete(self) -> None:
+        # The engine hung on another aircraft before, of which the pack tells nothing.
+        self.visit.elsewhere()
+        self.step(about=[(AIRCRAFT, self.visit.wash.aircraft), (ENGINE, OTHER_SERIAL)])
+        self.good()
+
     def test_a_chain_cut_short_by_a_first_ordinal_is_refused(self) -> None:
         def cut(entry: Entry) -> None:
             entry.links[0] = (entry.links[0][0], 0, 0, bytes(32))
@@ -185,7 +216,7 @@ class EntryChains(PackCase):
         about = [subject for subject in self.visit.about() if subject[0] != ROSTER]
         # The station's enrolment is left out with the roster.
         self.book.by_service("pack_issued", self.visit.head(), about)
-        self.bad("chain", "entry 0", draft(self.book, [self.book.writer.size - 1], self.visit.blobs))
+        self.bad("chain", "is the oldest here; entry 0", draft(self.book, [self.book.writer.size - 1], self.visit.blobs))
 
     def test_a_fact_of_another_record_is_refused(self) -> None:
         self.step(record=bytes(32))
@@ -246,6 +277,14 @@ class Signatures(PackCase):
                 else:
                     self.bad("signature", "more than")
 
+    def test_a_founding_that_is_too_long_is_refused(self) -> None:
+        self.book = Book(Path(), 7)
+        self.visit = Visit(self.book)
+        body = self.book.founding()
+        body.recovery_keys.extend(self.book.signer(f"recovery {number}").public for number in range(500))
+        self.book.found(body)
+        self.bad("signature", "entry 0: envelope has more than 16384")
+
     def test_a_device_that_was_not_enrolled_is_refused(self) -> None:
         self.step(station=self.book.station("unknown tablet"))
         self.bad("signature", "was not enrolled")
@@ -260,6 +299,16 @@ class Signatures(PackCase):
         self.setUp()
         self.book.by_custodian("device_retired", retired)
         self.book.by_custodian("device_enrolled", self.book.device_enrolled(self.visit.tablet))
+        self.step()
+        self.good()
+
+    def test_the_services_device_is_not_retired(self) -> None:
+        self.book.by_custodian("device_retired", F.DeviceRetired(device=self.book.server.device))
+        self.good()
+
+    def test_a_retirement_or_erasure_that_cannot_be_read_means_nothing(self) -> None:
+        for kind, body in (("device_retired", F.DeviceRetired(device=self.visit.tablet.device)), ("annex_erased", F.AnnexErased())):
+            self.book.by_custodian(kind, body, edit=with_unknown_field)
         self.step()
         self.good()
 
@@ -288,10 +337,23 @@ class Signatures(PackCase):
         self._fork(self.visit.technician, author_key=self.book.custodian.key_id)
         self.bad("signature", "not signed by the key that it names")
 
-    def _fork(self, signer: Any, **changes: Any) -> None:
+    def test_a_fork_of_a_key_that_never_comes_is_passed_over(self) -> None:
+        self._fork(self.book.signer("stranger"))
+        self.good()
+
+    def test_a_fork_whose_second_envelope_is_the_first_or_of_another_place_is_refused(self) -> None:
+        first = self.book.writer.kept[-1][0].envelope
+        self._fork(self.visit.technician, second=first)
+        self.bad("signature", "is the first")
+        self.setUp()
+        self.step()
+        self._fork(self.visit.technician, second=first)
+        self.bad("signature", "of another place")
+
+    def _fork(self, signer: Any, second: bytes = b"", **changes: Any) -> None:
         tablet = self.visit.tablet
         again = Station(tablet.device, tablet.report_signer, tablet.run, tablet.counter - 1, bytes(32))
-        second = self.book.envelope(again, signer, "remark", F.Remark(), self.visit.wash.subjects(), **changes)
+        second = second or self.book.envelope(again, signer, "remark", F.Remark(), self.visit.wash.subjects(), **changes)
         body = F.ForkSeen(device=tablet.device, run=tablet.run, counter=again.counter, envelope=second)
         self.book.by_service("fork_seen", body, [(DEVICE, tablet.device)])
 

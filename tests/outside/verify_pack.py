@@ -44,7 +44,6 @@ from pack_bytes import Pack, PackedEntry, read_pack
 from pack_links import Item, check_entry_chain, check_links, find_heads, subjects_of
 from pack_roster import PackRoster, places_of, word_of
 from pack_views import check_included, check_note, check_views
-from signatures import is_weak
 from verify_log import read_keys
 
 UNPROVED = "consistent with itself, origin unproved"
@@ -144,8 +143,6 @@ class _Verifier:
     def _own_key(self) -> VerifierKey:
         body = self._founding.body
         assert body is not None
-        if is_weak(body.log_public_key):
-            raise Flaw("root", "the founding fact's log key is weak or not 32 bytes")
         return VerifierKey(f"{body.origin_name}/1", body.log_public_key)
 
     def _say(self, pack: Pack, heads: list[Item], absent: set[bytes]) -> None:
