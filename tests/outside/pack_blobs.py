@@ -33,14 +33,15 @@ def references(message: Any) -> Iterator[tuple[str, bytes]]:
 
 
 def named_by(fact: Fact) -> Iterator[tuple[str, bytes]]:
-    """What a fact names; a correction also what it puts in the place of the old."""
+    """What a fact names; a correction also what it puts in the place of the old. What is no digest names nothing."""
     if fact.body is None:
         return
-    yield from references(fact.body)
+    named = list(references(fact.body))
     if fact.kind == "corrected":
         replacement = messages.fact.Fact()
         if unchanged(replacement, fact.body.kind_field):
-            yield from references(replacement)
+            named += references(replacement)
+    yield from ((sort, digest) for sort, digest in named if len(digest) == 32)
 
 
 def check_blobs(items: list[Item], blobs: tuple[Blob, ...]) -> set[bytes]:

@@ -225,6 +225,12 @@ class Blobs(PackCase):
         self.visit.blobs.append((b"", b"text"))
         self.good()
 
+    def test_a_reference_that_is_no_digest_names_nothing(self) -> None:
+        for digest in (b"", bytes(31)):
+            body = F.DefectRaised(text=F.AttachmentRef(digest=digest))
+            self.visit.fact("defect_raised", body, self.visit.wash.subjects())
+        self.good()
+
     def test_what_a_correction_puts_in_the_place_of_the_old_is_named_too(self) -> None:
         replacement = F.Fact(defect_raised=F.DefectRaised(text=attachment(b"clamp loose"))).SerializeToString()
         body = F.Corrected(outcome=F.CORRECTION_OUTCOME_REPLACE, kind_field=replacement)
