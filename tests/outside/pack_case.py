@@ -20,6 +20,17 @@ from written_visit import Visit
 F: Any = messages.fact
 
 
+def with_unknown_field(payload: bytes) -> bytes:
+    """The payload with one more field at the end of the kind's body, which is then not read. Kinds here take two bytes."""
+    length, at = payload[1], 2
+    if length >= 0x80:
+        length, at = length & 0x7F | payload[2] << 7, 3
+    at += length
+    number, body = payload[at : at + 2], payload[at + 3 :]
+    assert payload[at + 2] == len(body) < 0x7C
+    return payload[:at] + number + bytes([len(body) + 3]) + body + b"\xf8\x7f\x01"
+
+
 class PackCase(unittest.TestCase):
     """Each test goes on from here, breaks one rule, and has everything else signed, proved and sealed all the same."""
 
