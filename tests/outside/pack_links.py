@@ -69,8 +69,8 @@ def subjects_of(heads: list[Item]) -> set[Subject]:
     return {subject for head in heads for subject in head.fact.subjects}
 
 
-def check_links(items: list[Item], heads: list[Item]) -> None:
-    """`items` descend by index, as in the file; the heads are the first of them."""
+def check_links(items: list[Item], heads: list[Item]) -> int:
+    """`items` descend by index, as in the file; the heads are the first of them. Gives how many stand beside the chains."""
     subjects, by_index = subjects_of(heads), {item.index: item for item in items}
     reached = {head.index for head in heads}
     newer: dict[Subject, tuple[Item, Link]] = {}
@@ -89,8 +89,13 @@ def check_links(items: list[Item], heads: list[Item]) -> None:
                 reached.add(link.index)
     for item, link in newer.values():
         item.need(link.ordinal == 0, "link", f"is the oldest {_name(link)} here, and has ordinal {link.ordinal}")
+    beside = 0
     for item in items:
-        item.need(item.index in reached, "link", "is named by no link of what the pack is about")
+        if any(link.subject in subjects for link in item.entry.links):
+            item.need(item.index in reached, "link", "is named by no link of what the pack is about")
+        elif item.index not in reached:
+            beside += 1
+    return beside
 
 
 def _check_names(item: Item, link: Link, by_index: dict[int, Item]) -> None:

@@ -7,8 +7,9 @@ from pathlib import Path
 from typing import Any
 
 import messages
+from entries import parse_entry
 from pack_case import PackCase, with_unknown_field
-from write_pack import draft
+from write_pack import draft, header_of
 from writing import Entry
 from written_book import Book
 from written_story import AIRCRAFT, ENGINE, ROSTER
@@ -99,12 +100,16 @@ class Links(PackCase):
             del made.entries[left_out]
             self.bad("link", "is not in the pack|ordinal|not what entry", made)
 
-    def test_an_entry_that_no_link_leads_to_is_refused(self) -> None:
+    def test_an_entry_about_nothing_of_the_pack_stands_beside_and_is_checked_like_all(self) -> None:
         self.visit.elsewhere()
         stranger = self.book.writer.size - 1
         made, whole = self.draft(), draft(self.book, [stranger], [])
         made.entries.insert(1, whole.entries[0])
-        self.bad("link", "named by no link", made)
+        self.bad("root", "no view", made)
+        made.views = sorted({(size, root, tuple(proof)) for size, root, proof in made.views + whole.views})
+        named = {header_of(parse_entry(raw).envelope).seen_size for raw, _ in made.entries}
+        made.views = [view for view in made.views if view[0] in named]
+        self.assertEqual(self.good(made).beside, 1)
 
     def test_a_head_that_is_not_the_newest_of_its_subjects_hides_nothing(self) -> None:
         # The newer entry is not in the pack, which is complete up to its head and says no more.

@@ -104,12 +104,12 @@ class WholePack(unittest.TestCase):
         code, said, errors = run("verify_pack.py", self.pack, "--log-key", self.keys)
         self.assertEqual((code, errors), (0, ""), said)
         self.assertRegex(said, r"(?m)^issued: to 'an auditor' for 'yearly look'$")
-        self.assertRegex(said, r"good: 23 entries, 1 unread, 0 cosignatures\n$")
+        self.assertRegex(said, r"good: 23 entries, 0 of them beside the chains, 1 unread, 0 cosignatures\n$")
 
     def test_as_json_it_is_one_object(self) -> None:
         key = self.keys.read_text(encoding="utf-8").strip()
         code, said, _ = run("verify_pack.py", self.pack, "--log-key", key, "--json")
-        counts = {"entries": 23, "unread": 1, "cosignatures": 0}
+        counts = {"entries": 23, "unread": 1, "cosignatures": 0, "beside": 0}
         self.assertEqual((code, json.loads(said)), (0, {"good": True, "check": "", "why": "", **counts}))
         _, said, _ = run("verify_pack.py", self.pack, "--json")
         self.assertRegex(json.loads(said)["why"], "origin unproved")

@@ -10,7 +10,7 @@ What is checked, and the word for what is wrong:
 
  pack        pack_bytes.py    The one form of the file, entries and seal included.
  head        pack_links.py    The first entries are the service's own facts that issue the pack, and say what it is about.
- link        pack_links.py    Each of these subjects back to its first entry, none missing, and no entry besides.
+ link        pack_links.py    Each of these subjects back to its first entry, none missing.
  chain       pack_links.py    Entry 0 is there and founds the record that all name; neighbours chained, none received before
              pack_roster.py   an older one; devices' runs ascending, neighbours chained.
  signature   pack_roster.py   Envelopes in their one form, signed by their keys, from enrolled devices; devices' own reports.
@@ -59,16 +59,17 @@ class Answer:
     entries: int = 0
     unread: int = 0
     cosignatures: int = 0
+    beside: int = 0
     notes: list[str] = field(default_factory=list)
 
     def as_json(self) -> dict[str, object]:
-        names = ("good", "check", "why", "entries", "unread", "cosignatures")
+        names = ("good", "check", "why", "entries", "unread", "cosignatures", "beside")
         return {name: getattr(self, name) for name in names}
 
     def __str__(self) -> str:
         if not self.good:
             return f"bad: {self.check}: {self.why}"
-        counts = f"{self.entries} entries, {self.unread} unread, {self.cosignatures} cosignatures"
+        counts = f"{self.entries} entries, {self.beside} of them beside the chains, {self.unread} unread, {self.cosignatures} cosignatures"
         return "\n".join([*self.notes, f"good: {counts}{', ' if self.why else ''}{self.why}"])
 
 
@@ -105,7 +106,7 @@ class _Verifier:
         items = [_open(packed) for packed in pack.entries]
         self._answer.entries = len(items)
         heads = find_heads(items)
-        check_links(items, heads)
+        self._answer.beside = check_links(items, heads)
         check_entry_chain(items)
         self._found(items[-1])
         for head in heads:

@@ -94,6 +94,10 @@ fn check(pack: &Pack, asked: &AskedOfPack<'_>) -> Result<PackGood, Found> {
     chain(&items)?;
     let mut good = PackGood { entries: items.len() as u64, beside, ..PackGood::begun(&head) };
     let signed = signatures(&mut items, asked, &mut good)?;
+    let issuers = items.iter().rev().take(head.issued.parts as usize);
+    if let Some(item) = issuers.into_iter().find(|item| !signed.keys.is_service_device(&item.fact().header().device)) {
+        return Err(at(item.index(), "head", "head")("another than the service says that a pack was issued"));
+    }
     runs::check(&items, &signed.keys)?;
     proofs(pack, &items, &signed, &mut good)?;
     blobs(pack, &items, &signed, &mut good)?;
