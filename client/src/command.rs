@@ -75,6 +75,8 @@ enum Command {
     },
     /// Check a whole log folder, or a pack; no service is needed.
     Verify(verify::Args),
+    /// Write a log folder as static files that any web server can serve; `verify` reads them there.
+    Tiles(verify::tiles::Args),
     /// Give out everything about an aircraft in one file that can be checked without trusting anybody.
     Pack(query::pack::PackArgs),
     /// Show what is open.
@@ -145,6 +147,7 @@ async fn run(command: Command) -> Result<ExitCode, ClientError> {
         }
         Command::Assess(args) => query::run_assess(connect(&args.station).await?, &args, &mut std::io::stdout()).await,
         Command::Show(args) => query::run_show(connect(&args.station).await?, &args, &mut std::io::stdout()).await,
+        Command::Tiles(args) => verify::tiles::run(&args, &mut std::io::stdout()),
         Command::Pack(args) => {
             query::pack::run_pack(connect(&args.station).await?, &args, &mut std::io::stdout()).await
         }

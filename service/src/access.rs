@@ -40,6 +40,8 @@ const TABLE: &[(&str, Asks)] = &[
     ("/rinsebook.v1.OpenItems/", Asks::EnrolledDevice),
     ("/rinsebook.v1.Records/", Asks::EnrolledDevice),
     ("/rinsebook.v1.Roster/", Asks::EnrolledDevice),
+    ("/log/checkpoint", Asks::EnrolledDevice),
+    ("/log/tile/", Asks::EnrolledDevice),
 ];
 
 fn asks(path: &str) -> Option<Asks> {

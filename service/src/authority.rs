@@ -68,7 +68,7 @@ impl Authority {
             .with_client_cert_verifier(clients)
             .with_single_cert(chain, key)
             .map_err(|e| bad("server.pem", e))?;
-        config.alpn_protocols = vec![b"h2".to_vec()];
+        config.alpn_protocols = vec![b"h2".to_vec(), b"http/1.1".to_vec()];
         Ok(Arc::new(config))
     }
 

@@ -23,6 +23,7 @@ pub mod command;
 pub mod config;
 pub mod desk;
 pub mod error;
+pub mod files;
 pub mod founding;
 pub mod grpc;
 pub mod identity;

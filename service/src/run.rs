@@ -21,6 +21,7 @@ use crate::authority::Authority;
 use crate::blobs::Blobs;
 use crate::config::Config;
 use crate::error::ServiceError;
+use crate::files::{self, LogFiles};
 use crate::grpc::intake::IntakeService;
 use crate::grpc::items::ItemsService;
 use crate::grpc::ledger::LedgerService;
@@ -161,6 +162,7 @@ async fn router(parts: Parts) -> axum::Router {
     };
     let intake = IntakeService { keys, blobs, sequencer, view: view.clone() };
     let packs = Packs { queries: queries.clone(), reader: reader.clone(), tree: tree.clone() };
+    let files = LogFiles { view: view.clone(), tree: tree.clone(), reader: reader.clone() };
     let ledger = LedgerService { identity, queries: queries.clone(), tree, reader: reader.clone() };
     let records = RecordsService { queries: queries.clone(), reader, packs };
     Routes::new(health_service)
@@ -173,6 +175,7 @@ async fn router(parts: Parts) -> axum::Router {
         .add_service(RosterServer::new(RosterService(queries)))
         .prepare()
         .into_axum_router()
+        .merge(files::router(files))
         .layer(axum::middleware::from_fn_with_state(view, access::check))
 }
 

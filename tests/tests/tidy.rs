@@ -38,6 +38,7 @@ const MAY_NAME: [(&str, &[(&str, &str)]); 3] = [
             ("snapshot", "desk"),
             ("projection", "blobs desk sequencer snapshot"),
             ("query", "blobs error projection sequencer"),
+            ("files", "log projection"),
             ("packs", "blobs error log projection query"),
             ("access", "authority error projection"),
             ("recovery", "admission blobs config desk error identity log projection sequencer snapshot"),
@@ -46,7 +47,7 @@ const MAY_NAME: [(&str, &[(&str, &str)]); 3] = [
             // The only wiring: it knows everybody.
             (
                 "run",
-                "access admission authority blobs config error grpc identity log packs projection query recovery rpc sequencer",
+                "access admission authority blobs config error files grpc identity log packs projection query recovery rpc sequencer",
             ),
         ],
     ),

@@ -13,11 +13,6 @@ use super::tiles::{is_tiles, tiles};
 use super::{Asked, Fault, Good, check};
 use crate::ClientError;
 
-/// Checked and found bad.
-const BAD: u8 = 3;
-/// Could not check.
-const COULD_NOT: u8 = 5;
-
 /// What to verify, and by what.
 #[derive(Debug, Clone, clap::Args)]
 pub struct Args {
@@ -65,8 +60,7 @@ pub fn run(args: &Args, out: &mut dyn Write) -> Result<ExitCode, ClientError> {
     writeln!(out, "{text}").map_err(ClientError::file("cannot write to standard output"))?;
     Ok(match told {
         Ok(_) => ExitCode::SUCCESS,
-        Err(Fault::Bad { .. }) => ExitCode::from(BAD),
-        Err(Fault::CouldNot(_)) => ExitCode::from(COULD_NOT),
+        Err(fault) => fault.exit_code(),
     })
 }
 

@@ -1,5 +1,7 @@
 //! What a verification comes to: a good log with its counts, or the first thing that is wrong and where.
 
+use std::process::ExitCode;
+
 use rinsebook_proto::bytes::Hash;
 use serde_json::{Value, json};
 
@@ -85,7 +87,20 @@ fn clause(check: &str, part: &str) -> String {
     if part == check { String::new() } else { format!("{part}: ") }
 }
 
+/// Checked and found bad.
+const BAD: u8 = 3;
+/// Could not check.
+const COULD_NOT: u8 = 5;
+
 impl Fault {
+    /// 3: checked and found bad; 5: could not check.
+    pub fn exit_code(&self) -> ExitCode {
+        match self {
+            Fault::Bad { .. } => ExitCode::from(BAD),
+            Fault::CouldNot(_) => ExitCode::from(COULD_NOT),
+        }
+    }
+
     /// The same as one object, under stable names; what is not known is null.
     pub fn to_json(&self) -> Value {
         match self {

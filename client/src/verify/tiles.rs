@@ -1,14 +1,19 @@
 //! A whole log, audited from its static files: see [`rinsebook_proto::tiles`]. No service needs to run. Nothing is taken from
 //! the hash tiles: they are compared with what the entries give.
 
-use std::path::Path;
+use std::io::Write;
+use std::path::{Path, PathBuf};
+use std::process::ExitCode;
 
+use rinsebook_proto::bytes::Hash;
+use rinsebook_proto::journal::{self, RealDisk};
 use rinsebook_proto::note::Checkpoint;
-use rinsebook_proto::tiles::{HashTiles, Sort, Tile, WIDTH, read_bundle};
+use rinsebook_proto::tiles::{self, HashTiles, Sort, Tile, WIDTH, read_bundle};
 use rinsebook_proto::tree::{Edge, leaf_hash};
 
 use super::files::Files;
 use super::{Asked, Failed, Fault, Good};
+use crate::ClientError;
 
 /// Verifies the log whose files are there; `progress` is told how many entries were checked.
 ///
@@ -156,6 +161,36 @@ fn placed(failed: Failed, files: &Files, path: &str, entries: &[Vec<u8>]) -> Fau
     }
 }
 
+/// What to write, and where.
+#[derive(Debug, Clone, clap::Args)]
+pub struct Args {
+    /// The folder with the log's segment files.
+    #[arg(value_name = "LOG")]
+    pub log: PathBuf,
+    /// The folder to write; files that are there already are written again.
+    #[arg(value_name = "DIR")]
+    pub to: PathBuf,
+    /// Leave the entries out: hashes tell nothing of a fact, and may be open to everybody.
+    #[arg(long)]
+    pub hashes_only: bool,
+}
+
+/// Writes the files, and tells how many entries they hold.
+pub fn run(args: &Args, out: &mut dyn Write) -> Result<ExitCode, ClientError> {
+    let size = match export(&args.log, &args.to, args.hashes_only) {
+        Ok(size) => size,
+        Err(fault) => {
+            let unwritable = ClientError::file("cannot write to standard output");
+            writeln!(out, "{fault}").map_err(unwritable)?;
+            return Ok(fault.exit_code());
+        }
+    };
+    let what = if args.hashes_only { "hashes of" } else { "all of" };
+    writeln!(out, "{}: {what} {size} entries", args.to.display())
+        .map_err(ClientError::file("cannot write to standard output"))?;
+    Ok(ExitCode::SUCCESS)
+}
+
 /// Writes the files of a log of segment files into a new folder; without its entries where only `hashes` are to go.
 ///
 /// # Errors
@@ -163,20 +198,15 @@ fn placed(failed: Failed, files: &Files, path: &str, entries: &[Vec<u8>]) -> Fau
 pub fn export(log: &Path, to: &Path, hashes: bool) -> Result<u64, Fault> {
     let mut out = Export { to, entries: (!hashes).then(Vec::new), bundles: 0, tiles: HashTiles::default() };
     let mut note = Vec::new();
-    let scan = rinsebook_proto::journal::scan(
-        &rinsebook_proto::journal::RealDisk,
-        log,
-        rinsebook_proto::journal::Kind::Log,
-        |group| {
-            let mut last = rinsebook_proto::bytes::Hash::ZERO;
-            for data in &group.records {
-                last = leaf_hash(data);
-                out.push(last, data)?;
-            }
-            note.clone_from(&group.end);
-            Ok::<_, std::io::Error>(last.0)
-        },
-    );
+    let scan = journal::scan(&RealDisk, log, journal::Kind::Log, |group| {
+        let mut last = Hash::ZERO;
+        for data in &group.records {
+            last = leaf_hash(data);
+            out.push(last, data)?;
+        }
+        note.clone_from(&group.end);
+        Ok::<_, std::io::Error>(last.0)
+    });
     scan.map_err(super::fault)?;
     let failed = |e: std::io::Error| Fault::CouldNot(format!("{}: {e}", to.display()));
     let size = out.finish(&note).map_err(failed)?;
@@ -192,7 +222,7 @@ struct Export<'a> {
 }
 
 impl Export<'_> {
-    fn push(&mut self, leaf: rinsebook_proto::bytes::Hash, data: &[u8]) -> std::io::Result<()> {
+    fn push(&mut self, leaf: Hash, data: &[u8]) -> std::io::Result<()> {
         for (tile, bytes) in self.tiles.push(leaf) {
             self.write(&tile.path(), &bytes)?;
         }
@@ -209,7 +239,7 @@ impl Export<'_> {
         let entries = self.entries.replace(Vec::new()).unwrap_or_default();
         let tile = Tile { sort: Sort::Entries, number: self.bundles, width: entries.len() as u16 };
         self.bundles += 1;
-        self.write(&tile.path(), &rinsebook_proto::tiles::bundle(&entries))
+        self.write(&tile.path(), &tiles::bundle(&entries))
     }
 
     fn finish(mut self, note: &[u8]) -> std::io::Result<u64> {
