@@ -4,9 +4,9 @@
 use std::sync::Arc;
 
 use axum::extract::{Request, State};
-use axum::http::Extensions;
+use axum::http::{Extensions, StatusCode, header};
 use axum::middleware::Next;
-use axum::response::Response;
+use axum::response::{IntoResponse, Response};
 use axum_server::tls::TlsInfo;
 
 use crate::authority::tls_key_digest;
@@ -55,9 +55,23 @@ pub async fn check(State(view): State<View>, request: Request, next: Next) -> Re
         Ok(()) => next.run(request).await,
         Err(error) => {
             tracing::warn!(path = request.uri().path(), %error, "a call was refused");
-            tonic::Status::from(error).into_http()
+            refused(&request, error)
         }
     }
+}
+
+/// gRPC has its own way to say no; everybody else is told by HTTP's.
+fn refused(request: &Request, error: CallError) -> Response {
+    let asked = request.headers().get(header::CONTENT_TYPE).and_then(|value| value.to_str().ok());
+    if asked.is_some_and(|asked| asked.starts_with("application/grpc")) {
+        return tonic::Status::from(error).into_http();
+    }
+    let status = match error {
+        CallError::NoCertificate => StatusCode::UNAUTHORIZED,
+        CallError::NotOffered(_) => StatusCode::NOT_FOUND,
+        _ => StatusCode::FORBIDDEN,
+    };
+    (status, format!("{error}\n")).into_response()
 }
 
 fn allowed(view: &View, request: &Request) -> Result<(), CallError> {

@@ -1,5 +1,7 @@
 //! The world in which rinsebook is tested: what the tests share.
 
+pub mod book;
+pub mod outside;
 pub mod record;
 pub mod scenario;
 pub mod slow;

@@ -12,6 +12,7 @@ use rinsebook_proto::bytes::Hash;
 use rinsebook_proto::key::{self, SigningKey};
 use rinsebook_proto::note::{Checkpoint, VerifierKey};
 use rinsebook_proto::tree::{self, Tree, leaf_hash};
+use rinsebook_tests::outside::python;
 use rinsebook_tests::shop::{MORNING_MS, Shop, Wash, all_well, disconnected};
 use serde_json::Value;
 
@@ -151,15 +152,6 @@ fn openssl_opens_a_key_file_of_ours() {
         .unwrap();
     assert!(output.status.success(), "{}", String::from_utf8_lossy(&output.stderr));
     assert!(output.stdout.ends_with(signer.verifying_key().as_bytes()));
-}
-
-/// Runs one of the programs under `tests/outside`.
-fn python(program: &str, arguments: &[&str]) -> Output {
-    let python = std::env::var("RINSEBOOK_PYTHON").expect(
-        "RINSEBOOK_PYTHON names a Python with the modules of tests/outside/requirements.txt; tests/run sets it",
-    );
-    let program = format!("{}/outside/{program}", env!("CARGO_MANIFEST_DIR"));
-    Command::new(python).arg(program).args(arguments).output().unwrap()
 }
 
 async fn shop_with_a_wash() -> Shop {

@@ -14,7 +14,7 @@ use super::{Asked, Fault, Good, check};
 use crate::ClientError;
 
 /// What to verify, and by what.
-#[derive(Debug, Clone, clap::Args)]
+#[derive(Debug, Clone, Default, clap::Args)]
 pub struct Args {
     /// The folder with the log's segment files; a folder or an address (https://…) with its static files; or a pack.
     #[arg(value_name = "PATH")]
