@@ -23,11 +23,13 @@
 //! | entries and links | [`entry`] | – |
 //! | leaf and node hashes, inclusion and consistency proofs | [`tree`] | RFC 6962, RFC 9162 |
 //! | checkpoints | [`note`] | C2SP signed-note, tlog-checkpoint |
+//! | cosignatures, and what is sent to a witness | [`cosignature`] | C2SP tlog-cosignature, tlog-witness |
 //! | segment files | [`journal`] | – |
 
 pub mod bytes;
 pub mod chain;
 pub mod clock;
+pub mod cosignature;
 pub mod entry;
 pub mod fact;
 pub mod journal;

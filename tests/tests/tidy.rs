@@ -13,6 +13,7 @@ const MAY_NAME: [(&str, &[(&str, &str)]); 3] = [
             ("chain", "bytes v1"),
             ("tree", "bytes"),
             ("note", "bytes key"),
+            ("cosignature", "bytes key note"),
             ("entry", "bytes fact tree"),
             // Bytes in frames; what they hold is none of its business.
             ("journal", "bytes"),
