@@ -35,6 +35,7 @@ pub mod run;
 pub mod sequencer;
 pub mod snapshot;
 pub mod watch;
+pub mod witnesses;
 
 pub use config::Config;
 pub use run::{Running, start};
