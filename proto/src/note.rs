@@ -42,7 +42,7 @@ pub enum NoteError {
 pub type VerifierKey = NamedKey<ED25519>;
 
 /// A cosigner's public key with its name, as verifiers hold it: `name+<8 hex digits>+base64(04 ‖ key)`. What it signs
-/// stands in [`cosignature`](crate::cosignature).
+/// is told beside cosignatures.
 pub type CosignerKey = NamedKey<COSIGNATURE>;
 
 /// An Ed25519 public key with its name; the algorithm byte says over which message it signs, and is part of its id.

@@ -27,8 +27,8 @@ use crate::config::{Config, WitnessPolicy};
 use crate::error::ServiceError;
 use crate::projection::View;
 use ask::{Question, Refusal};
-use kept::Kept;
 pub use kept::Cosigned;
+use kept::Kept;
 use post::Post;
 
 /// Rounds begin no closer together.
@@ -99,17 +99,17 @@ struct Witness {
     key: CosignerKey,
     /// The size that it cosigned last, as far as it has told.
     told_size: u64,
-    /// When it last cosigned, and at which size.
-    answered: Option<(Instant, u64)>,
+    /// When it last cosigned, by the boot clock in milliseconds, and at which size.
+    answered: Option<(u64, u64)>,
     /// Since it last cosigned.
     failures: u32,
     not_before: Instant,
 }
 
 impl Witness {
-    fn is_due(&self, size: u64, now: Instant, renew_after: Duration) -> bool {
-        let stale = |(at, answered_size)| answered_size != size || now.duration_since(at) >= renew_after;
-        now >= self.not_before && self.answered.is_none_or(stale)
+    fn is_due(&self, size: u64, boot_ms: u64, renew_after_ms: u64) -> bool {
+        let stale = |(at_ms, answered_size)| answered_size != size || boot_ms.saturating_sub(at_ms) >= renew_after_ms;
+        Instant::now() >= self.not_before && self.answered.is_none_or(stale)
     }
 
     fn failed(&mut self, refusal: &Refusal) {
@@ -120,7 +120,11 @@ impl Witness {
         if refusal.is_about_the_log() {
             tracing::error!(witness = name, "a witness does not cosign: {refusal}");
         } else {
-            tracing::warn!(witness = name, again_after_seconds = pause.as_secs(), "a witness does not cosign: {refusal}");
+            tracing::warn!(
+                witness = name,
+                again_after_seconds = pause.as_secs(),
+                "a witness does not cosign: {refusal}"
+            );
         }
     }
 }
@@ -152,11 +156,11 @@ impl Rounds {
     }
 
     async fn round(&mut self, checkpoint: &Checkpoint, note: &str) {
-        let renew_after = Duration::from_secs(self.policy.max_age_seconds) / 2;
-        let now = Instant::now();
+        let renew_after_ms = self.policy.max_age_seconds * 1000 / 2;
+        let boot_ms = self.log.clock.boot_ms();
         let mut answers = JoinSet::new();
         for (number, witness) in self.all.iter().enumerate() {
-            if witness.is_due(checkpoint.size, now, renew_after) {
+            if witness.is_due(checkpoint.size, boot_ms, renew_after_ms) {
                 let (post, tree, told_size) = (witness.post.clone(), self.log.tree.clone(), witness.told_size);
                 let (key, note, size) = (witness.key.clone(), note.to_owned(), checkpoint.size);
                 let question = Question { post, key, tree, note, size };
@@ -169,7 +173,7 @@ impl Rounds {
             witness.told_size = told_size;
             match outcome {
                 Ok(cosignature) => {
-                    (witness.failures, witness.answered) = (0, Some((Instant::now(), checkpoint.size)));
+                    (witness.failures, witness.answered) = (0, Some((boot_ms, checkpoint.size)));
                     let now_s = self.log.clock.wall_ms() / 1000;
                     lock(&self.kept).add(checkpoint.size, note, number, cosignature, now_s);
                 }

@@ -1,5 +1,6 @@
 //! The world in which rinsebook is tested: what the tests share.
 
+pub mod http;
 pub mod record;
 pub mod scenario;
 pub mod slow;

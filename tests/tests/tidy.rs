@@ -40,7 +40,10 @@ const MAY_NAME: [(&str, &[(&str, &str)]); 3] = [
             ("recovery", "admission blobs config desk error identity log projection sequencer snapshot"),
             ("watch", "error query"),
             ("witnesses", "config error projection"),
-            ("grpc", "admission authority blobs desk error identity log projection query rpc sequencer watch witnesses"),
+            (
+                "grpc",
+                "admission authority blobs desk error identity log projection query rpc sequencer watch witnesses",
+            ),
             // The only wiring: it knows everybody.
             (
                 "run",

@@ -114,7 +114,9 @@ impl Question {
         let said = match answer.status {
             200 => return self.cosignature(&answer.body),
             422 => return Err(Refusal::Disagrees { status: 422 }),
-            403 => "it does not know this log's key; give it the log key that this service prints at its start".to_owned(),
+            403 => {
+                "it does not know this log's key; give it the log key that this service prints at its start".to_owned()
+            }
             404 => "it does not know this log; give it the log key that this service prints at its start".to_owned(),
             _ => answer.body.lines().next().unwrap_or_default().chars().take(200).collect(),
         };

@@ -46,7 +46,8 @@ impl Kept {
         self.checkpoints[at].by.insert(witness, cosignature);
         self.last.insert(witness, note.to_owned());
         let shown = self.shown(now_s).map(|shown| shown.note.clone());
-        let needed = |known: &Signed| Some(&known.note) == shown.as_ref() || self.last.values().any(|n| *n == known.note);
+        let needed =
+            |known: &Signed| Some(&known.note) == shown.as_ref() || self.last.values().any(|n| *n == known.note);
         self.checkpoints.retain(needed);
     }
 

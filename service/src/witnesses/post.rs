@@ -142,3 +142,72 @@ fn connector(roots: rustls::RootCertStore) -> Result<TlsConnector, rustls::Error
     config.alpn_protocols = vec![b"http/1.1".to_vec()];
     Ok(TlsConnector::from(Arc::new(config)))
 }
+
+#[cfg(test)]
+mod tests {
+    use axum_server::tls_rustls::{RustlsAcceptor, RustlsConfig};
+    use rinsebook_proto::key;
+    use rinsebook_proto::note::CosignerKey;
+
+    use super::*;
+    use crate::authority::Authority;
+
+    fn address(url: String, ca_file: Option<std::path::PathBuf>) -> WitnessAddress {
+        let key = CosignerKey::new("w.example/1", key::generate().verifying_key());
+        WitnessAddress { url, key, ca_file }
+    }
+
+    #[tokio::test]
+    async fn https_goes_to_whom_the_named_certificates_vouch_for_and_to_nobody_else() {
+        let dir = tempfile::tempdir().unwrap();
+        let authority = Authority::open(&dir.path().join("one")).unwrap();
+        let stranger = Authority::open(&dir.path().join("two")).unwrap();
+        let mut tls = (*authority.server_config(&["localhost".to_owned()]).unwrap()).clone();
+        tls.alpn_protocols = vec![b"http/1.1".to_vec()];
+        let listener = std::net::TcpListener::bind("127.0.0.1:0").unwrap();
+        listener.set_nonblocking(true).unwrap();
+        let port = listener.local_addr().unwrap().port();
+        let echo = axum::routing::post(async |text: String| text);
+        let server = axum_server::from_tcp(listener)
+            .unwrap()
+            .acceptor(RustlsAcceptor::new(RustlsConfig::from_config(Arc::new(tls))))
+            .serve(axum::Router::new().route("/below/add-checkpoint", echo).into_make_service());
+        let server = tokio::spawn(server);
+
+        let url = format!("https://localhost:{port}/below");
+        let post = Post::to(&address(url.clone(), Some(authority.certificate_file()))).unwrap();
+        let answer = post.post("old 0\n".to_owned()).await.unwrap();
+        assert_eq!((answer.status, answer.body.as_str()), (200, "old 0\n"));
+        let post = Post::to(&address(url, Some(stranger.certificate_file()))).unwrap();
+        assert!(matches!(post.post(String::new()).await, Err(PostError::Unreachable { .. })));
+        server.abort();
+    }
+
+    #[tokio::test]
+    async fn an_answer_that_is_too_long_or_no_http_is_no_answer() {
+        let listener = tokio::net::TcpListener::bind("127.0.0.1:0").await.unwrap();
+        let url = format!("http://{}", listener.local_addr().unwrap());
+        let long = format!("HTTP/1.1 200 OK\r\n\r\n{}", "a".repeat(MAX_ANSWER_BYTES + 1));
+        let server = tokio::spawn(async move {
+            for answer in [long, "no HTTP\r\n\r\n".to_owned()] {
+                let (mut stream, _) = listener.accept().await.unwrap();
+                let mut asked = [0; 1024];
+                let _ = tokio::io::AsyncReadExt::read(&mut stream, &mut asked).await;
+                let _ = tokio::io::AsyncWriteExt::write_all(&mut stream, answer.as_bytes()).await;
+            }
+        });
+        let post = Post::to(&address(url, None)).unwrap();
+        for _ in 0..2 {
+            assert!(matches!(post.post("text".to_owned()).await, Err(PostError::Http { .. })));
+        }
+        server.await.unwrap();
+        assert!(matches!(post.post(String::new()).await, Err(PostError::Unreachable { .. })));
+    }
+
+    #[test]
+    fn certificates_that_cannot_be_read_are_told_at_the_start() {
+        let missing = address("https://localhost".to_owned(), Some("no-such-file.pem".into()));
+        let why = Post::to(&missing).err().unwrap().to_string();
+        assert!(why.contains("no-such-file.pem"), "{why}");
+    }
+}
