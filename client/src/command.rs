@@ -8,6 +8,7 @@ mod fact;
 mod keys;
 mod procedure;
 mod station;
+mod witness;
 
 use std::io::Write;
 use std::path::{Path, PathBuf};
@@ -87,6 +88,9 @@ enum Command {
     Assess(query::AssessArgs),
     /// Show a fact, a wash or an aircraft.
     Show(query::ShowArgs),
+    /// Witness logs that others keep: check that they only ever grow, and cosign their checkpoints.
+    #[command(subcommand)]
+    Witness(witness::Witnesses),
     /// Explain an open item, a finding, or a kind of them, in plain words.
     Explain(explain::Args),
 }
@@ -151,6 +155,7 @@ async fn run(command: Command) -> Result<ExitCode, ClientError> {
         Command::Pack(args) => {
             query::pack::run_pack(connect(&args.station).await?, &args, &mut std::io::stdout()).await
         }
+        Command::Witness(witnesses) => witnesses.run().await,
         Command::Explain(args) => explained(&args).await,
     }
 }

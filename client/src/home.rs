@@ -133,7 +133,9 @@ pub fn write_new(file: &Path, content: &[u8]) -> Result<(), ClientError> {
     write().map_err(ClientError::file(format!("cannot write {}", file.display())))
 }
 
-fn replace(file: &Path, content: &[u8]) -> Result<(), ClientError> {
+/// Replaces a file whole, or makes it: written beside it, synced, put in its place, the folder synced. An error leaves open
+/// which of the two is there.
+pub fn replace(file: &Path, content: &[u8]) -> Result<(), ClientError> {
     let part = file.with_extension("part");
     let write = || {
         let mut out = std::fs::OpenOptions::new().write(true).create(true).truncate(true).mode(0o600).open(&part)?;

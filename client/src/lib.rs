@@ -21,6 +21,7 @@ pub mod secret;
 pub mod station;
 pub mod sync;
 pub mod verify;
+pub mod witness;
 
 pub use query::render;
 

@@ -211,7 +211,7 @@ async fn trust(station: &Station, channel: Channel) -> Result<VerifierKey, Clien
 async fn advance(station: &mut Station, channel: Channel) -> Result<(), ClientError> {
     let key = trust(station, channel.clone()).await?;
     let mut ledger = LedgerClient::new(channel);
-    let note = ledger.get_checkpoint(v1::GetCheckpointRequest { at_least_size: 0 }).await?.into_inner();
+    let note = ledger.get_checkpoint(v1::GetCheckpointRequest::default()).await?.into_inner();
     let note = note.checkpoint_note;
     let checkpoint = Checkpoint::open(&note, &[key]).map_err(|e| ClientError::Diverged(e.to_string()))?;
     let seen = station.seen();

@@ -24,6 +24,7 @@
 //! | leaf and node hashes, inclusion and consistency proofs | [`tree`] | RFC 6962, RFC 9162 |
 //! | checkpoints | [`note`] | C2SP signed-note, tlog-checkpoint |
 //! | changes of the key that signs them | [`succession`] | – |
+//! | cosignatures, and what is sent to a witness | [`cosignature`] | C2SP tlog-cosignature, tlog-witness |
 //! | segment files | [`journal`] | – |
 //! | the log as static files | [`tiles`] | C2SP tlog-tiles |
 //! | packs | [`pack`] | – |
@@ -31,6 +32,7 @@
 pub mod bytes;
 pub mod chain;
 pub mod clock;
+pub mod cosignature;
 pub mod entry;
 pub mod fact;
 pub mod journal;

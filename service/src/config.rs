@@ -4,6 +4,7 @@
 use std::net::SocketAddr;
 use std::path::{Path, PathBuf};
 
+use rinsebook_proto::note::CosignerKey;
 use serde::Deserialize;
 
 /// The file as written; every key may be left out.
@@ -17,6 +18,25 @@ struct Written {
     passphrase_file: Option<PathBuf>,
     #[serde(default)]
     log: WrittenLog,
+    #[serde(default)]
+    witness: Vec<WrittenWitness>,
+    #[serde(default)]
+    witness_policy: WrittenPolicy,
+}
+
+#[derive(Debug, Clone, Deserialize)]
+#[serde(deny_unknown_fields)]
+struct WrittenWitness {
+    url: String,
+    key: String,
+    ca_file: Option<PathBuf>,
+}
+
+#[derive(Debug, Clone, Default, Deserialize)]
+#[serde(deny_unknown_fields)]
+struct WrittenPolicy {
+    quorum: Option<u64>,
+    max_age_seconds: Option<u64>,
 }
 
 #[derive(Debug, Clone, Default, Deserialize)]
@@ -43,6 +63,37 @@ pub struct Config {
     pub grow_bytes: u64,
     /// A segment file is full at so many bytes.
     pub segment_bytes: u64,
+    /// Who is asked to cosign checkpoints.
+    pub witnesses: Vec<WitnessAddress>,
+    /// When enough of them have.
+    pub witness_policy: WitnessPolicy,
+}
+
+/// Where a witness is, and the key that its cosignatures are checked with.
+#[derive(Debug, Clone)]
+pub struct WitnessAddress {
+    /// What `/add-checkpoint` is put behind; it does not end with a slash.
+    pub url: String,
+    /// The cosigner's key.
+    pub key: CosignerKey,
+    /// For https: PEM certificates, one of which the witness's own must lead to.
+    pub ca_file: Option<PathBuf>,
+}
+
+/// How many witnesses must have cosigned the checkpoint that is published, and how recently.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct WitnessPolicy {
+    /// So many witnesses.
+    pub quorum: usize,
+    /// A cosignature older than this does not count.
+    pub max_age_seconds: u64,
+}
+
+impl WitnessPolicy {
+    /// All of them, within the hour (common practice, no source).
+    pub fn all_of(witnesses: usize) -> WitnessPolicy {
+        WitnessPolicy { quorum: witnesses, max_age_seconds: 3600 }
+    }
 }
 
 /// Why a configuration cannot be used.
@@ -92,6 +143,8 @@ impl Config {
             passphrase_file: None,
             grow_bytes: 64 << 10,
             segment_bytes: 1 << 20,
+            witnesses: Vec::new(),
+            witness_policy: WitnessPolicy::all_of(0),
         }
     }
 
@@ -123,6 +176,8 @@ fn build(written: Written) -> Result<Config, ConfigError> {
         n @ 64..=4_194_304 => Ok(n << 10),
         n => Err(value(key, format!("{n} is not from 64 to 4194304"))),
     };
+    let witnesses = build_witnesses(written.witness)?;
+    let witness_policy = build_policy(&written.witness_policy, witnesses.len())?;
     Ok(Config {
         listen,
         data: written.data.unwrap_or_else(|| PathBuf::from("rinsebook-data")),
@@ -131,7 +186,51 @@ fn build(written: Written) -> Result<Config, ConfigError> {
         passphrase_file: written.passphrase_file,
         grow_bytes: kibibytes("log.grow_kibibytes", written.log.grow_kibibytes, 1024)?,
         segment_bytes: kibibytes("log.segment_kibibytes", written.log.segment_kibibytes, 65_536)?,
+        witnesses,
+        witness_policy,
     })
+}
+
+fn build_witnesses(written: Vec<WrittenWitness>) -> Result<Vec<WitnessAddress>, ConfigError> {
+    let mut built: Vec<WitnessAddress> = Vec::new();
+    for WrittenWitness { url, key, ca_file } in written {
+        let value = |key, why: String| ConfigError::Value { key, why };
+        let secure = match url.split_once("://") {
+            Some(("http", host)) if !host.is_empty() => false,
+            Some(("https", host)) if !host.is_empty() => true,
+            _ => return Err(value("witness.url", format!("{url:?} is not http://HOST… or https://HOST…"))),
+        };
+        if secure != ca_file.is_some() {
+            let why = "https, and https alone, needs the PEM certificates that the witness's own leads to";
+            return Err(value("witness.ca_file", format!("{why} ({url})")));
+        }
+        let key = CosignerKey::parse(&key).map_err(|e| value("witness.key", format!("{e} ({url})")))?;
+        // Two names for one key would count one witness twice.
+        if built.iter().any(|other| other.key.key() == key.key()) {
+            return Err(value("witness.key", format!("{} has the key of another witness", key.name())));
+        }
+        built.push(WitnessAddress { url: url.trim_end_matches('/').to_owned(), key, ca_file });
+    }
+    Ok(built)
+}
+
+fn build_policy(written: &WrittenPolicy, witnesses: usize) -> Result<WitnessPolicy, ConfigError> {
+    let default = WitnessPolicy::all_of(witnesses);
+    let quorum = match written.quorum.map(usize::try_from) {
+        None => default.quorum,
+        Some(Ok(quorum)) if (1..=witnesses).contains(&quorum) => quorum,
+        Some(_) => {
+            let why = format!("it is from 1 to the number of witnesses, {witnesses} here");
+            return Err(ConfigError::Value { key: "witness_policy.quorum", why });
+        }
+    };
+    match written.max_age_seconds.unwrap_or(default.max_age_seconds) {
+        max_age_seconds @ 10..=31_536_000 => Ok(WitnessPolicy { quorum, max_age_seconds }),
+        n => {
+            let why = format!("{n} is not from 10 to 31536000");
+            Err(ConfigError::Value { key: "witness_policy.max_age_seconds", why })
+        }
+    }
 }
 
 #[cfg(test)]
@@ -157,5 +256,50 @@ mod tests {
     #[test]
     fn the_sample_configuration_is_valid() {
         Config::parse(include_str!("../../deploy/service.toml")).unwrap();
+    }
+
+    fn witness(name: &str, seed: u8) -> String {
+        let signer = rinsebook_proto::key::SigningKey::from_bytes(&[seed; 32]);
+        let key = CosignerKey::new(name, signer.verifying_key());
+        format!("[[witness]]\nurl = \"http://127.0.0.1:7430/\"\nkey = \"{key}\"\n")
+    }
+
+    #[test]
+    fn the_sample_s_witnesses_are_valid_once_their_comment_signs_are_taken_away() {
+        let sample = include_str!("../../deploy/service.toml");
+        let (rest, witnesses) = sample.split_once("# [[witness]]").unwrap();
+        let text = format!("{rest}[[witness]]{}", witnesses.replace("\n# ", "\n"));
+        let config = Config::parse(&text).unwrap();
+        assert_eq!((config.witnesses.len(), config.witness_policy.quorum), (2, 2));
+    }
+
+    #[test]
+    fn witnesses_are_asked_for_all_together_where_no_quorum_is_set() {
+        let config = Config::parse(&(witness("w.example/1", 1) + &witness("w.example/2", 2))).unwrap();
+        assert_eq!(config.witness_policy, WitnessPolicy { quorum: 2, max_age_seconds: 3600 });
+        assert_eq!(config.witnesses[0].url, "http://127.0.0.1:7430");
+        let one = witness("w.example/1", 1) + "[witness_policy]\nquorum = 1\nmax_age_seconds = 60\n";
+        let policy = Config::parse(&one).unwrap().witness_policy;
+        assert_eq!(policy, WitnessPolicy { quorum: 1, max_age_seconds: 60 });
+    }
+
+    #[test]
+    fn a_witness_that_could_not_be_asked_or_would_count_twice_is_refused_by_name() {
+        let (good, other) = (witness("w.example/1", 1), witness("w.example/2", 1));
+        let with = |policy: &str| format!("{good}[witness_policy]\n{policy}\n");
+        for (text, key) in [
+            (good.replace("http://", "ftp://"), "witness.url"),
+            (good.replace("http://", "https://"), "witness.ca_file"),
+            (format!("{good}ca_file = \"ca.pem\"\n"), "witness.ca_file"),
+            (good.replace("w.example/1+", "w.example/2+"), "witness.key"),
+            (format!("{good}{other}"), "witness.key"),
+            (with("quorum = 2"), "witness_policy.quorum"),
+            (with("quorum = 0"), "witness_policy.quorum"),
+            ("[witness_policy]\nquorum = 1\n".to_owned(), "witness_policy.quorum"),
+            (with("max_age_seconds = 0"), "witness_policy.max_age_seconds"),
+        ] {
+            let why = Config::parse(&text).unwrap_err().to_string();
+            assert!(why.contains(&format!("{key} ")), "{key}: {why}");
+        }
     }
 }

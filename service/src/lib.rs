@@ -37,6 +37,7 @@ pub mod run;
 pub mod sequencer;
 pub mod snapshot;
 pub mod watch;
+pub mod witnesses;
 
 pub use config::Config;
 pub use run::{Running, start};

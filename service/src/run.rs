@@ -38,6 +38,7 @@ use crate::rpc::{
     records_server::RecordsServer, roster_server::RosterServer,
 };
 use crate::sequencer::{Figures, Sequencer};
+use crate::witnesses::{Witnessed, Witnesses};
 
 /// Groups that the projection may be behind.
 const PROJECTION_QUEUE: usize = 1024;
@@ -61,6 +62,7 @@ pub struct Running {
     server: tokio::task::JoinHandle<std::io::Result<()>>,
     sequencer_done: oneshot::Receiver<Result<(), AppendError>>,
     projection: Option<std::thread::JoinHandle<()>>,
+    witnesses: Witnesses,
     /// Held as long as the log is open for writing.
     _lock: journal::Lock,
 }
@@ -103,6 +105,8 @@ pub async fn start_on(config: Config, clock: Arc<dyn Clock>, disk: Arc<dyn Disk>
     figures.size.store(report.entries, Ordering::SeqCst);
     let tree = desk.tree();
     let view = projection.view(figures.clone());
+    let witnessed = Witnessed { view: view.clone(), tree: tree.clone(), clock: clock.clone() };
+    let witnesses = Witnesses::start(&config, witnessed)?;
     let (committed, follow) = std::sync::mpsc::sync_channel(PROJECTION_QUEUE);
     let projection = std::thread::Builder::new()
         .name("projection".to_owned())
@@ -117,7 +121,8 @@ pub async fn start_on(config: Config, clock: Arc<dyn Clock>, disk: Arc<dyn Disk>
     let address = listener.local_addr().map_err(ServiceError::file("cannot tell the address"))?;
     let tls = authority.server_config(&config.server_names)?;
     let verifier_key = identity.verifier_key().to_string();
-    let router = router(Parts { identity, keys, blobs, sequencer, view, queries, tree, reader }).await;
+    let parts = Parts { identity, keys, blobs, sequencer, view, queries, tree, reader, witnesses: witnesses.clone() };
+    let router = router(parts).await;
     let handle = axum_server::Handle::new();
     listener.set_nonblocking(true).map_err(ServiceError::file("cannot use the listener"))?;
     let server = axum_server::from_tcp(listener)
@@ -136,6 +141,7 @@ pub async fn start_on(config: Config, clock: Arc<dyn Clock>, disk: Arc<dyn Disk>
         server,
         sequencer_done,
         projection: Some(projection),
+        witnesses,
         _lock: lock,
     })
 }
@@ -149,10 +155,11 @@ struct Parts {
     queries: Queries,
     tree: Arc<RwLock<Tree>>,
     reader: LogReader,
+    witnesses: Witnesses,
 }
 
 async fn router(parts: Parts) -> axum::Router {
-    let Parts { identity, keys, blobs, sequencer, view, queries, tree, reader } = parts;
+    let Parts { identity, keys, blobs, sequencer, view, queries, tree, reader, witnesses } = parts;
     let (health, health_service) = tonic_health::server::health_reporter();
     health.set_serving::<IntakeServer<IntakeService>>().await;
     let reflection = || {
@@ -163,7 +170,7 @@ async fn router(parts: Parts) -> axum::Router {
     let intake = IntakeService { keys, blobs, sequencer, view: view.clone() };
     let packs = Packs { queries: queries.clone(), reader: reader.clone(), tree: tree.clone() };
     let files = LogFiles { view: view.clone(), tree: tree.clone(), reader: reader.clone() };
-    let ledger = LedgerService { identity, queries: queries.clone(), tree, reader: reader.clone() };
+    let ledger = LedgerService { identity, queries: queries.clone(), tree, reader: reader.clone(), witnesses };
     let records = RecordsService { queries: queries.clone(), reader, packs };
     Routes::new(health_service)
         .add_service(reflection().build_v1().expect("our own descriptors are whole"))
@@ -208,6 +215,7 @@ impl Running {
 
     /// Takes no new call, lets those under way finish, writes what is decided, and ends.
     pub async fn stop(mut self) -> Result<StopReport, ServiceError> {
+        self.witnesses.stop();
         self.handle.graceful_shutdown(Some(DRAIN));
         // How the listener ended changes nothing of what was recorded.
         let _ = (&mut self.server).await;

@@ -2,6 +2,7 @@
 
 pub mod book;
 pub mod outside;
+pub mod http;
 pub mod record;
 pub mod scenario;
 pub mod slow;

@@ -15,6 +15,7 @@ const MAY_NAME: [(&str, &[(&str, &str)]); 3] = [
             ("note", "bytes key"),
             ("pack", "bytes entry"),
             ("succession", "bytes key note rules v1"),
+            ("cosignature", "bytes key note"),
             ("entry", "bytes fact tree"),
             ("tiles", "bytes tree"),
             // Bytes in frames; what they hold is none of its business.
@@ -43,11 +44,16 @@ const MAY_NAME: [(&str, &[(&str, &str)]); 3] = [
             ("access", "authority error projection"),
             ("recovery", "admission blobs config desk error identity log projection sequencer snapshot"),
             ("watch", "error query"),
-            ("grpc", "admission authority blobs desk error identity log packs projection query rpc sequencer watch"),
+            ("witnesses", "config error projection"),
+            (
+                "grpc",
+                "admission authority blobs desk error identity log packs projection query rpc sequencer watch witnesses",
+            ),
             // The only wiring: it knows everybody.
             (
                 "run",
-                "access admission authority blobs config error files grpc identity log packs projection query recovery rpc sequencer",
+                "access admission authority blobs config error grpc identity log projection query recovery rpc sequencer \
+                 witnesses",
             ),
         ],
     ),
@@ -69,10 +75,11 @@ const MAY_NAME: [(&str, &[(&str, &str)]); 3] = [
             ("names", "about home query"),
             ("card", "about contract names render station"),
             ("verify", ""),
+            ("witness", "home"),
             ("demo", "card enrol home names remote render rpc station sync verify"),
             (
                 "command",
-                "card demo enrol explain home names query remote render revisions rpc secret station sync verify",
+                "card demo enrol explain home names query remote render revisions rpc secret station sync verify witness",
             ),
             ("main", "command"),
         ],

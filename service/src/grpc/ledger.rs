@@ -14,6 +14,7 @@ use crate::identity::Identity;
 use crate::log::LogReader;
 use crate::query::{Moment, Queries};
 use crate::rpc::ledger_server::Ledger;
+use crate::witnesses::{Cosigned, Witnesses};
 
 /// Entries in one answer of a stream.
 const ENTRIES_A_MESSAGE: u64 = 64;
@@ -29,6 +30,8 @@ pub struct LedgerService {
     pub tree: Arc<RwLock<Tree>>,
     /// Reads entries.
     pub reader: LogReader,
+    /// What others have cosigned.
+    pub witnesses: Witnesses,
 }
 
 type Entries = Pin<Box<dyn Stream<Item = Result<v1::ReadEntriesResponse, Status>> + Send>>;
@@ -59,8 +62,15 @@ impl Ledger for LedgerService {
         &self,
         request: Request<v1::GetCheckpointRequest>,
     ) -> Result<Response<v1::GetCheckpointResponse>, Status> {
-        self.reach(request.into_inner().at_least_size).await?;
-        Ok(Response::new(v1::GetCheckpointResponse { checkpoint_note: self.note() }))
+        let v1::GetCheckpointRequest { at_least_size, cosigned } = request.into_inner();
+        self.reach(at_least_size).await?;
+        let by_witnesses = self.witnesses.cosigned(self.queries.now_ms());
+        let policy_met = by_witnesses.as_ref().is_some_and(|shown| shown.policy_met);
+        let (checkpoint_note, cosignatures) = match by_witnesses.filter(|_| cosigned) {
+            Some(Cosigned { note, cosignatures, .. }) => (note, cosignatures),
+            None => (self.note(), 0),
+        };
+        Ok(Response::new(v1::GetCheckpointResponse { checkpoint_note, cosignatures, policy_met }))
     }
 
     async fn get_inclusion_proof(
