@@ -20,6 +20,7 @@ pub mod revisions;
 pub mod secret;
 pub mod station;
 pub mod sync;
+mod trust;
 pub mod verify;
 pub mod witness;
 

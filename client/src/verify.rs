@@ -34,6 +34,7 @@ mod keys;
 mod outcome;
 pub mod pack;
 mod places;
+mod roster_chain;
 mod second;
 mod seen;
 mod state;
@@ -59,6 +60,7 @@ use rinsebook_proto::tree::{Edge, leaf_hash};
 use checker::Checker;
 pub use command::{Args, run};
 pub use outcome::{BlobCounts, Fault, Good};
+pub use roster_chain::RosterChain;
 
 /// What a verification goes by.
 #[derive(Debug, Clone, Copy, Default)]

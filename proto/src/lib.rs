@@ -26,6 +26,7 @@
 //! | changes of the key that signs them | [`succession`] | – |
 //! | cosignatures, and what is sent to a witness | [`cosignature`] | C2SP tlog-cosignature, tlog-witness |
 //! | segment files | [`journal`] | – |
+//! | the proof of one entry | [`proof`] | C2SP tlog-proof |
 //! | the log as static files | [`tiles`] | C2SP tlog-tiles |
 //! | packs | [`pack`] | – |
 
@@ -39,6 +40,7 @@ pub mod journal;
 pub mod key;
 pub mod note;
 pub mod pack;
+pub mod proof;
 pub mod rules;
 pub mod succession;
 pub mod tiles;

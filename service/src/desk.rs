@@ -15,6 +15,7 @@ use rinsebook_proto::fact::{self, Header, Kind, Seen, Signed, Subject};
 use rinsebook_proto::key::{self, VerifyingKey};
 use rinsebook_proto::note::Checkpoint;
 use rinsebook_proto::rules::{Enrolments, Recorded, SignatureState, Texts};
+use rinsebook_proto::succession::Before;
 use rinsebook_proto::tree::Tree;
 use rinsebook_proto::v1::{self, RefusalReason, outcome};
 
@@ -22,7 +23,10 @@ use crate::admission::{Candidate, Found, KnownKeys};
 use crate::blobs::Blobs;
 use crate::founding::check_founding;
 use crate::identity::Identity;
+use crate::error::ServiceError;
 use crate::refusal;
+use crate::signing::Signing;
+use crate::standstill::Standstill;
 
 /// Wall and boot clock may part by so much before entries are marked.
 const CLOCKS_PART_MS: u64 = 120_000;
@@ -53,9 +57,13 @@ pub struct Peer {
     pub tls_key_digest: Hash,
 }
 
+mod reports;
+
 /// See the module.
 pub struct Desk {
     identity: Arc<Identity>,
+    signing: Signing,
+    standstill: Standstill,
     clock: Arc<dyn Clock>,
     blobs: Blobs,
     chain: EntryChain,
@@ -75,6 +83,8 @@ pub struct Desk {
     /// Wall minus boot clock at the start, or when the custodian last confirmed a clock in doubt.
     clock_base_ms: i128,
     group: Vec<Staged>,
+    /// An entry of the group opens an epoch: recording goes on with it.
+    epoch_opened: bool,
 }
 
 /// The service's own run: a new one each start.
@@ -86,12 +96,22 @@ struct OwnRun {
 
 impl Desk {
     /// An empty desk; [`Desk::replay`] fills it.
-    pub fn new(identity: Arc<Identity>, clock: Arc<dyn Clock>, blobs: Blobs, keys: KnownKeys) -> Desk {
-        let checkpoint = Checkpoint { origin: identity.origin(), size: 0, root: rinsebook_proto::tree::empty_root() };
+    pub fn new(
+        identity: Arc<Identity>,
+        clock: Arc<dyn Clock>,
+        blobs: Blobs,
+        keys: KnownKeys,
+        standstill: Standstill,
+    ) -> Desk {
+        let (size, root) = (0, rinsebook_proto::tree::empty_root());
+        let checkpoint = Checkpoint { origin: identity.first_origin(), size, root };
         let note = checkpoint.sign(&identity.log_key);
+        let signing = Signing::new(identity.clone());
         let clock_base_ms = apart_ms(&*clock);
         Desk {
             identity,
+            signing,
+            standstill,
             clock,
             blobs,
             chain: EntryChain::default(),
@@ -106,6 +126,7 @@ impl Desk {
             own: OwnRun { run: Id::random(), counter: 0, previous: Hash::ZERO },
             clock_base_ms,
             group: Vec::new(),
+            epoch_opened: false,
         }
     }
 
@@ -125,8 +146,13 @@ impl Desk {
         if header.device == self.identity.device {
             self.own.previous = recorded.fact.hash();
         }
+        if let (0, Some(Kind::RecordFounded(founded))) = (recorded.index, recorded.fact.kind()) {
+            self.signing.found(founded);
+        }
         let in_doubt = self.clock_in_doubt();
+        let successions = self.enrolments.roster().successions().len();
         if self.enrolments.add(recorded, &Texts::default()) {
+            self.follow_log_keys(successions, recorded.index);
             self.keys.replace(self.enrolments.roster().keys().iter().map(|k| k.public_key).chain(self.service_key()));
         }
         if in_doubt && !self.clock_in_doubt() {
@@ -134,6 +160,16 @@ impl Desk {
         }
         if let Some(Kind::ForkSeen(fork)) = recorded.fact.kind() {
             self.forks.insert(Hash::of(&fork.envelope), (recorded.index, entry_hash));
+        }
+    }
+
+    /// Takes what the last fact said of the log's own key.
+    fn follow_log_keys(&mut self, known: usize, index: u64) {
+        let new = self.enrolments.roster().successions().get(known..).unwrap_or_default();
+        for succession in new {
+            let root = self.tree.read().expect("readers of the tree do not panic").root(index);
+            let changed = self.signing.follow(succession, Before { size: index, root: Some(root) });
+            self.epoch_opened |= changed && succession.restored().is_some();
         }
     }
 
@@ -171,7 +207,7 @@ impl Desk {
 
     /// Takes a checkpoint that closes a replayed or resumed group: it must be ours, of this size and root.
     pub fn replay_checkpoint(&mut self, note: &str) -> Result<(), String> {
-        let checkpoint = Checkpoint::open(note, &[self.identity.verifier_key()]).map_err(|e| e.to_string())?;
+        let checkpoint = self.signing.open(note).map_err(|e| e.to_string())?;
         let (size, root) = self.size_and_root();
         if checkpoint.size != size || checkpoint.root != root {
             return Err("root: the group's checkpoint has another size or root than the entries give".to_owned());
@@ -187,6 +223,8 @@ impl Desk {
         let (run, counter, digest) = (candidate.run, candidate.counter, candidate.digest);
         let result = if self.record == Hash::ZERO {
             self.judge_founding(peer, candidate)
+        } else if let Some(why) = self.standstill.why().filter(|_| !self.ends_standstill(&candidate)) {
+            outcome::Result::Refused(refusal::unrecorded(RefusalReason::NotRecording, why))
         } else {
             match peer.device.filter(|d| self.device_holds(d, peer)) {
                 Some(device) => self.judge_place(device, candidate),
@@ -194,6 +232,13 @@ impl Desk {
             }
         };
         v1::Outcome { run: run.to_vec(), counter, envelope_hash: digest.to_vec(), result: Some(result) }
+    }
+
+    /// Whether it is the fact that lets recording go on; whose word it is, the roster decides when it is staged.
+    fn ends_standstill(&self, candidate: &Candidate) -> bool {
+        let Found::Good(fact) = &candidate.found else { return self.epoch_opened };
+        let (size, root) = self.size_and_root();
+        self.epoch_opened || self.signing.opens_next_epoch(fact.signed(), size, root)
     }
 
     /// The certificate is looked up anew for every group: a device retired a moment ago is turned away.
@@ -303,6 +348,10 @@ impl Desk {
                 ..refusal::unrecorded(RefusalReason::Previous, "")
             });
         }
+        if self.signing.would_lose(&fact) {
+            let why = "the service does not hold the new key that it names; ask it for one with `rinsebook enrol log-key`";
+            return outcome::Result::Refused(refusal::unrecorded(RefusalReason::NotRecording, why));
+        }
         match self.missing_blobs(&fact) {
             Some(missing) => missing,
             None => self.admit(fact, signature),
@@ -381,34 +430,6 @@ impl Desk {
         outcome::Result::Refused(refusal::recorded(reason, detail, index, entry_hash))
     }
 
-    /// Records a device's signed report, and the places that it calls lost.
-    ///
-    /// A device that has not learnt yet which record this is says nothing about it: its report is answered, not recorded.
-    pub fn record_report(&mut self, device: Id, envelope: &[u8], report: &v1::Report) {
-        if report.record != self.record.0 {
-            return;
-        }
-        let subjects = || vec![Subject::Device(device)];
-        for lost in &report.lost {
-            let Some(run) = Id::from_slice(&lost.run) else { continue };
-            let follows = lost.first_counter == self.runs.next_counter(device, run);
-            let sane =
-                lost.last_counter >= lost.first_counter && lost.last_counter - lost.first_counter < MAX_LOST_PLACES;
-            if follows && sane {
-                let kind = Kind::PlacesLost(v1::PlacesLost {
-                    device: device.to_vec(),
-                    run: lost.run.clone(),
-                    first_counter: lost.first_counter,
-                    last_counter: lost.last_counter,
-                    report: envelope.to_vec(),
-                });
-                self.record_own(kind, subjects(), vec![]);
-            }
-        }
-        let kind = Kind::DeviceReported(v1::DeviceReported { report: envelope.to_vec() });
-        self.record_own(kind, subjects(), vec![]);
-    }
-
     /// Signs and stages a service fact.
     pub fn record_own(&mut self, kind: Kind, subjects: Vec<Subject>, refers: Vec<Hash>) -> (u64, Hash) {
         let now_ms = self.clock.wall_ms();
@@ -423,7 +444,7 @@ impl Desk {
             recorded_ms: now_ms,
             clock_offset_ms: None,
             clock_measured_ms: None,
-            seen: Seen { epoch: self.identity.epoch, size: self.checkpoint.size, root: self.checkpoint.root },
+            seen: Seen { epoch: self.signing.epoch(), size: self.checkpoint.size, root: self.checkpoint.root },
             card: None,
             subjects,
             refers,
@@ -472,11 +493,31 @@ impl Desk {
     }
 
     /// Closes the group with its checkpoint: first index, the leaf hash before it, the entries, the signed note.
-    pub fn close_group(&mut self) -> (Vec<Staged>, String) {
+    ///
+    /// # Errors
+    /// The key that must sign is not here: then nothing of the group may be written.
+    pub fn close_group(&mut self) -> Result<(Vec<Staged>, String), ServiceError> {
         let (size, root) = self.size_and_root();
-        self.checkpoint = Checkpoint { origin: self.identity.origin(), size, root };
-        self.note = self.checkpoint.sign(&self.identity.log_key);
-        (std::mem::take(&mut self.group), self.note.clone())
+        self.checkpoint = Checkpoint { origin: self.signing.origin(), size, root };
+        self.note = self.signing.sign(&self.checkpoint)?;
+        Ok((std::mem::take(&mut self.group), self.note.clone()))
+    }
+
+    /// The group is on disk.
+    pub fn written(&mut self) {
+        if std::mem::take(&mut self.epoch_opened) {
+            self.standstill.end();
+        }
+    }
+
+    /// Why nothing is recorded, if nothing is.
+    pub fn not_recording(&self) -> Option<&str> {
+        self.standstill.why()
+    }
+
+    /// The log's signature, for those who ask beside it.
+    pub fn signing(&self) -> Signing {
+        self.signing.clone()
     }
 
     /// The newest checkpoint's note.
@@ -499,29 +540,6 @@ impl Desk {
     pub fn record_service_fact(&mut self, kind: Kind, subjects: Vec<Subject>) -> (u64, Hash) {
         let (index, _) = self.record_own(kind, subjects, vec![]);
         (index, self.own.previous)
-    }
-
-    /// Where the service stands with a device: its runs named in the report. The note is put in when it may leave.
-    pub fn standing(&self, peer: &Peer, report: &v1::Report) -> v1::Standing {
-        let named = [&report.run, &report.head_run].map(|run| Id::from_slice(run));
-        let mut runs: Vec<Id> = named.into_iter().flatten().collect();
-        runs.dedup();
-        let device = peer.device.unwrap_or_default();
-        v1::Standing {
-            service_time_ms: self.clock.wall_ms(),
-            runs: runs.into_iter().map(|run| self.run_standing(device, run)).collect(),
-            checkpoint_note: String::new(),
-            record: if self.record == Hash::ZERO { Vec::new() } else { self.record.to_vec() },
-        }
-    }
-
-    /// Next counter, and what the run's next fact names as previous.
-    fn run_standing(&self, device: Id, run: Id) -> v1::RunStanding {
-        v1::RunStanding {
-            run: run.to_vec(),
-            next_counter: self.runs.next_counter(device, run),
-            last: self.runs.expected_previous(device, run).unwrap_or(Hash::ZERO).to_vec(),
-        }
     }
 
     /// The tree, for those who read proofs from it.

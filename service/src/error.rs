@@ -100,6 +100,9 @@ pub enum CallError {
     /// The disk is full.
     #[error("the service's disk is full: nothing was recorded and nothing is lost; free space there, then send again")]
     DiskFull,
+    /// An older state was put back.
+    #[error("nothing is recorded here now: {0}")]
+    NotRecording(String),
     /// The service is stopping.
     #[error("the service is stopping; whether the last facts were written is not known; send them again")]
     Stopping,
@@ -119,6 +122,7 @@ impl CallError {
             CallError::NotFound { .. } => (Code::NotFound, "NOT_FOUND"),
             CallError::NotFounded => (Code::FailedPrecondition, "NOT_FOUNDED"),
             CallError::DiskFull => (Code::ResourceExhausted, "DISK_FULL"),
+            CallError::NotRecording(_) => (Code::FailedPrecondition, "NOT_RECORDING"),
             CallError::Stopping => (Code::Unavailable, "STOPPING"),
             CallError::NotOffered(_) => (Code::Unimplemented, "NOT_OFFERED"),
         }

@@ -35,7 +35,9 @@ pub mod recovery;
 pub mod refusal;
 pub mod run;
 pub mod sequencer;
+pub mod signing;
 pub mod snapshot;
+pub mod standstill;
 pub mod watch;
 pub mod witnesses;
 

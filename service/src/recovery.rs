@@ -21,6 +21,7 @@ use crate::log::{Log, LogReader};
 use crate::projection::Projection;
 use crate::sequencer::Committed;
 use crate::snapshot::{Kept, Snapshot};
+use crate::standstill::Standstill;
 
 /// What the start found.
 #[derive(Debug, Clone, Default, PartialEq, Eq)]
@@ -61,9 +62,10 @@ pub fn open(
     keys: KnownKeys,
 ) -> Result<Opened, ServiceError> {
     let dir = config.data.join("derived");
+    let standstill = Standstill::open(&config.data)?;
     let (snapshot, kept, because) = open_snapshot(&dir);
     let fresh = || {
-        let desk = Desk::new(identity.clone(), clock.clone(), blobs.clone(), keys.clone());
+        let desk = Desk::new(identity.clone(), clock.clone(), blobs.clone(), keys.clone(), standstill.clone());
         Replay::new(desk, Projection::new(blobs.clone()))
     };
     let mut replay = fresh();

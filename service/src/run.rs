@@ -10,7 +10,7 @@ use axum_server::tls_rustls::{RustlsAcceptor, RustlsConfig};
 use rinsebook_proto::FILE_DESCRIPTOR_SET;
 use rinsebook_proto::bytes::Hash;
 use rinsebook_proto::clock::Clock;
-use rinsebook_proto::journal::{self, AppendError, Disk};
+use rinsebook_proto::journal::{self, Disk};
 use rinsebook_proto::tree::Tree;
 use tokio::sync::oneshot;
 use tonic::service::Routes;
@@ -38,6 +38,7 @@ use crate::rpc::{
     records_server::RecordsServer, roster_server::RosterServer,
 };
 use crate::sequencer::{Figures, Sequencer};
+use crate::signing::Signing;
 use crate::witnesses::{Witnessed, Witnesses};
 
 /// Groups that the projection may be behind.
@@ -60,7 +61,7 @@ pub struct Running {
     figures: Arc<Figures>,
     handle: axum_server::Handle<SocketAddr>,
     server: tokio::task::JoinHandle<std::io::Result<()>>,
-    sequencer_done: oneshot::Receiver<Result<(), AppendError>>,
+    sequencer_done: oneshot::Receiver<Result<(), ServiceError>>,
     projection: Option<std::thread::JoinHandle<()>>,
     witnesses: Witnesses,
     /// Held as long as the log is open for writing.
@@ -104,6 +105,7 @@ pub async fn start_on(config: Config, clock: Arc<dyn Clock>, disk: Arc<dyn Disk>
     let figures = Arc::new(Figures::default());
     figures.size.store(report.entries, Ordering::SeqCst);
     let tree = desk.tree();
+    let signing = desk.signing();
     let view = projection.view(figures.clone());
     let witnessed = Witnessed { view: view.clone(), tree: tree.clone(), clock: clock.clone() };
     let witnesses = Witnesses::start(&config, witnessed)?;
@@ -114,14 +116,15 @@ pub async fn start_on(config: Config, clock: Arc<dyn Clock>, disk: Arc<dyn Disk>
         .map_err(ServiceError::file("cannot start a thread"))?;
     let (done, sequencer_done) = oneshot::channel();
     let sequencer = Sequencer::start(desk, log, committed, figures.clone(), done);
-    let queries = Queries::new(view.clone(), clock, blobs.clone(), sequencer.clone(), identity.epoch);
+    let queries = Queries::new(view.clone(), clock, blobs.clone(), sequencer.clone());
 
     let listener = std::net::TcpListener::bind(config.listen)
         .map_err(|source| ServiceError::Listen { address: config.listen, source })?;
     let address = listener.local_addr().map_err(ServiceError::file("cannot tell the address"))?;
     let tls = authority.server_config(&config.server_names)?;
-    let verifier_key = identity.verifier_key().to_string();
-    let parts = Parts { identity, keys, blobs, sequencer, view, queries, tree, reader, witnesses: witnesses.clone() };
+    let verifier_key = signing.verifier_key().to_string();
+    let data = config.data.clone();
+    let parts = Parts { identity, signing, data, keys, blobs, sequencer, view, queries, tree, reader, witnesses: witnesses.clone() };
     let router = router(parts).await;
     let handle = axum_server::Handle::new();
     listener.set_nonblocking(true).map_err(ServiceError::file("cannot use the listener"))?;
@@ -148,6 +151,8 @@ pub async fn start_on(config: Config, clock: Arc<dyn Clock>, disk: Arc<dyn Disk>
 
 struct Parts {
     identity: Arc<Identity>,
+    signing: Signing,
+    data: PathBuf,
     keys: KnownKeys,
     blobs: Blobs,
     sequencer: Sequencer,
@@ -159,7 +164,7 @@ struct Parts {
 }
 
 async fn router(parts: Parts) -> axum::Router {
-    let Parts { identity, keys, blobs, sequencer, view, queries, tree, reader, witnesses } = parts;
+    let Parts { identity, signing, data, keys, blobs, sequencer, view, queries, tree, reader, witnesses } = parts;
     let (health, health_service) = tonic_health::server::health_reporter();
     health.set_serving::<IntakeServer<IntakeService>>().await;
     let reflection = || {
@@ -168,9 +173,15 @@ async fn router(parts: Parts) -> axum::Router {
             .register_encoded_file_descriptor_set(tonic_health::pb::FILE_DESCRIPTOR_SET)
     };
     let intake = IntakeService { keys, blobs, sequencer, view: view.clone() };
-    let packs = Packs { queries: queries.clone(), reader: reader.clone(), tree: tree.clone() };
+    let packs = Packs {
+        queries: queries.clone(),
+        reader: reader.clone(),
+        tree: tree.clone(),
+        witnesses: witnesses.clone(),
+    };
     let files = LogFiles { view: view.clone(), tree: tree.clone(), reader: reader.clone() };
-    let ledger = LedgerService { identity, queries: queries.clone(), tree, reader: reader.clone(), witnesses };
+    let ledger =
+        LedgerService { identity, signing, data, queries: queries.clone(), tree, reader: reader.clone(), witnesses };
     let records = RecordsService { queries: queries.clone(), reader, packs };
     Routes::new(health_service)
         .add_service(reflection().build_v1().expect("our own descriptors are whole"))
@@ -205,7 +216,7 @@ impl Running {
     /// Waits until the service cannot go on by itself, which is when the log cannot be written.
     pub async fn failed(&mut self) -> ServiceError {
         match (&mut self.sequencer_done).await {
-            Ok(Err(error)) => error.into(),
+            Ok(Err(error)) => error,
             _ => ServiceError::File {
                 what: "the sequencer ended".to_owned(),
                 source: std::io::Error::other("without a reason"),
@@ -221,7 +232,7 @@ impl Running {
         let _ = (&mut self.server).await;
         let ended = tokio::time::timeout(DRAIN, &mut self.sequencer_done).await;
         if let Ok(Ok(Err(error))) = ended {
-            return Err(error.into());
+            return Err(error);
         }
         if let (Some(projection), true) = (self.projection.take(), ended.is_ok()) {
             let _ = tokio::task::spawn_blocking(move || projection.join()).await;

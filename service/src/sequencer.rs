@@ -14,7 +14,7 @@ use tokio::sync::{mpsc, oneshot};
 
 use crate::admission::Candidate;
 use crate::desk::{Desk, Peer, Staged};
-use crate::error::CallError;
+use crate::error::{CallError, ServiceError};
 use crate::log::Log;
 
 /// Commands that may wait.
@@ -101,7 +101,7 @@ impl Sequencer {
         log: Log,
         committed: std::sync::mpsc::SyncSender<Committed>,
         figures: Arc<Figures>,
-        done: oneshot::Sender<Result<(), AppendError>>,
+        done: oneshot::Sender<Result<(), ServiceError>>,
     ) -> Sequencer {
         let (queue, commands) = mpsc::channel(QUEUE);
         let runtime = tokio::runtime::Handle::current();
@@ -134,6 +134,7 @@ enum Waiting {
     Facts(Vec<v1::Outcome>, Reply<v1::Outcomes>),
     Standing(Box<v1::Standing>, Reply<v1::Standing>),
     Own(Vec<(u64, Hash)>, Reply<Vec<(u64, Hash)>>),
+    Refused(CallError, Reply<Vec<(u64, Hash)>>),
 }
 
 impl Worker {
@@ -141,7 +142,7 @@ impl Worker {
         &mut self,
         runtime: &tokio::runtime::Handle,
         mut commands: mpsc::Receiver<Command>,
-    ) -> Result<(), AppendError> {
+    ) -> Result<(), ServiceError> {
         loop {
             match runtime.block_on(async { tokio::time::timeout(IDLE_MARK, commands.recv()).await }) {
                 Err(_idle) => self.mark()?,
@@ -154,18 +155,18 @@ impl Worker {
         }
     }
 
-    fn mark(&mut self) -> Result<(), AppendError> {
+    fn mark(&mut self) -> Result<(), ServiceError> {
         match self.log.mark() {
             // The mark is a help for recovery, not a promise: with a full disk it waits for space.
             Err(AppendError::Full { .. }) | Ok(()) => {
                 self.figures.syncs.store(self.log.syncs(), Ordering::Relaxed);
                 Ok(())
             }
-            Err(error) => Err(error),
+            Err(error) => Err(error.into()),
         }
     }
 
-    fn take(&mut self, batch: Vec<Command>) -> Result<(), AppendError> {
+    fn take(&mut self, batch: Vec<Command>) -> Result<(), ServiceError> {
         let previous = self.desk.last_hash();
         match self.log.make_room(previous, batch.iter().map(most_bytes).sum()) {
             Ok(()) => {}
@@ -176,7 +177,7 @@ impl Worker {
             }
             Err(error) => {
                 batch.into_iter().for_each(|command| refuse(command, &CallError::Stopping));
-                return Err(error);
+                return Err(error.into());
             }
         }
         let waiting: Vec<Waiting> = batch.into_iter().map(|command| self.decide(command)).collect();
@@ -190,9 +191,10 @@ impl Worker {
         Ok(())
     }
 
-    fn write(&mut self, previous: Hash) -> Result<(), AppendError> {
-        let (entries, note) = self.desk.close_group();
+    fn write(&mut self, previous: Hash) -> Result<(), ServiceError> {
+        let (entries, note) = self.desk.close_group()?;
         self.log.append(&entries, previous, &note)?;
+        self.desk.written();
         self.figures.size.fetch_add(entries.len() as u64, Ordering::SeqCst);
         self.figures.entries.fetch_add(entries.len() as u64, Ordering::Relaxed);
         self.figures.groups.fetch_add(1, Ordering::Relaxed);
@@ -213,6 +215,10 @@ impl Worker {
                     self.desk.record_report(device, &envelope, &report);
                 }
                 Waiting::Standing(Box::new(self.desk.standing(&peer, &report)), reply)
+            }
+            Command::Own { reply, .. } if self.desk.not_recording().is_some() => {
+                let why = self.desk.not_recording().unwrap_or_default().to_owned();
+                Waiting::Refused(CallError::NotRecording(why), reply)
             }
             Command::Own { facts, reply } => {
                 let record = |(kind, subjects)| self.desk.record_service_fact(kind, subjects);
@@ -268,6 +274,9 @@ fn answer(waiting: Waiting, note: &str) {
         Waiting::Own(recorded, reply) => {
             let _ = reply.send(Ok(recorded));
         }
+        Waiting::Refused(error, reply) => {
+            let _ = reply.send(Err(error));
+        }
     }
 }
 
@@ -285,7 +294,7 @@ fn unknown(waiting: Waiting) {
         Waiting::Standing(_, reply) => {
             let _ = reply.send(Err(CallError::Stopping));
         }
-        Waiting::Own(_, reply) => {
+        Waiting::Own(_, reply) | Waiting::Refused(_, reply) => {
             let _ = reply.send(Err(CallError::Stopping));
         }
     }

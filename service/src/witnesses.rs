@@ -81,6 +81,11 @@ impl Witnesses {
         lock(&self.kept).cosigned(now_ms / 1000)
     }
 
+    /// Whether there are any.
+    pub fn are_asked(&self) -> bool {
+        self.task.is_some()
+    }
+
     /// Asks nobody any more.
     pub fn stop(&self) {
         if let Some(task) = &self.task {

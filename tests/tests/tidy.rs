@@ -18,6 +18,7 @@ const MAY_NAME: [(&str, &[(&str, &str)]); 3] = [
             ("cosignature", "bytes key note"),
             ("entry", "bytes fact tree"),
             ("tiles", "bytes tree"),
+            ("proof", "bytes note tree"),
             // Bytes in frames; what they hold is none of its business.
             ("journal", "bytes"),
             // From facts and the roster alone: never from the log.
@@ -33,21 +34,27 @@ const MAY_NAME: [(&str, &[(&str, &str)]); 3] = [
             ("blobs", "error"),
             ("admission", "error"),
             ("founding", "identity"),
-            ("desk", "admission blobs founding identity refusal"),
+            ("signing", "error identity"),
+            ("standstill", "error"),
+            ("desk", "admission blobs error founding identity refusal signing standstill"),
             ("log", "desk error"),
             ("sequencer", "admission desk error log"),
             ("snapshot", "desk"),
             ("projection", "blobs desk sequencer snapshot"),
             ("query", "blobs error projection sequencer"),
             ("files", "log projection"),
-            ("packs", "blobs error log projection query"),
+            ("packs", "blobs error log projection query witnesses"),
             ("access", "authority error projection"),
-            ("recovery", "admission blobs config desk error identity log projection sequencer snapshot"),
+            (
+                "recovery",
+                "admission blobs config desk error identity log projection sequencer snapshot standstill",
+            ),
             ("watch", "error query"),
             ("witnesses", "config error projection"),
             (
                 "grpc",
-                "admission authority blobs desk error identity log packs projection query rpc sequencer watch witnesses",
+                "admission authority blobs desk error identity log packs projection query rpc sequencer signing standstill watch \
+                 witnesses",
             ),
             // The only wiring: it knows everybody.
             (
@@ -67,7 +74,8 @@ const MAY_NAME: [(&str, &[(&str, &str)]); 3] = [
             ("remote", "home"),
             ("station", "home outbox"),
             ("enrol", "home station"),
-            ("sync", "outbox remote rpc station"),
+            ("trust", "rpc station verify"),
+            ("sync", "outbox remote rpc station trust"),
             ("about", ""),
             ("query", "about contract remote rpc"),
             ("explain", "about query render"),

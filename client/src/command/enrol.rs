@@ -1,5 +1,7 @@
 //! `enrol`: what a custodian does. Each sub-command shows its facts, asks, signs, and sends.
 
+mod log;
+
 use std::path::PathBuf;
 use std::process::ExitCode;
 
@@ -29,6 +31,12 @@ pub(super) enum Enrol {
     Device(Device),
     /// List an aircraft with its engines.
     Aircraft(Aircraft),
+    /// Change the key that signs the log's checkpoints.
+    LogKey(log::LogKey),
+    /// Open an epoch, after an older state of the service was put back; stations then send again what was lost.
+    Epoch(log::Epoch),
+    /// Establish custody anew with the recovery keys, when the custodian's key is lost.
+    Custody(log::Custody),
 }
 
 #[derive(Args)]
@@ -115,6 +123,9 @@ impl Enrol {
             Enrol::Person(person) => person.run().await,
             Enrol::Device(device) => device.run().await,
             Enrol::Aircraft(aircraft) => aircraft.run().await,
+            Enrol::LogKey(log_key) => log_key.run().await,
+            Enrol::Epoch(epoch) => epoch.run().await,
+            Enrol::Custody(custody) => custody.run().await,
         }
     }
 }

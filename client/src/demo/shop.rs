@@ -74,12 +74,22 @@ impl Shop {
         Shop::open_in(temporary.path().to_owned(), Some(temporary)).await
     }
 
+    /// As [`Shop::open`], founded with these recovery keys (32 bytes each).
+    pub async fn open_with_recovery(recovery_keys: Vec<Vec<u8>>) -> Result<Shop> {
+        let temporary = tempfile::tempdir()?;
+        Shop::founded(temporary.path().to_owned(), Some(temporary), recovery_keys).await
+    }
+
     /// A founded shop in this folder.
     pub async fn open_in(dir: PathBuf, temporary: Option<tempfile::TempDir>) -> Result<Shop> {
+        Shop::founded(dir, temporary, vec![]).await
+    }
+
+    async fn founded(dir: PathBuf, temporary: Option<tempfile::TempDir>, recovery: Vec<Vec<u8>>) -> Result<Shop> {
         let clock = Arc::new(ScriptedClock::at(MORNING_MS));
         let service = rinsebook_service::start(Config::local(&dir.join("service")), clock.clone()).await?;
         let custodian = Person::new();
-        let desk = found(dir.as_path(), &clock, &service, &custodian).await?;
+        let desk = found(dir.as_path(), &clock, &service, &custodian, recovery).await?;
         let mut shop = Shop {
             dir,
             _temporary: temporary,
@@ -255,7 +265,13 @@ fn new_home(dir: &Path, service: &Running, label: &str) -> Result<Home> {
     Ok(Home::create(&dir.join(label), label, &address, &ca)?)
 }
 
-async fn found(dir: &Path, clock: &Arc<ScriptedClock>, service: &Running, custodian: &Person) -> Result<Station> {
+async fn found(
+    dir: &Path,
+    clock: &Arc<ScriptedClock>,
+    service: &Running,
+    custodian: &Person,
+    recovery: Vec<Vec<u8>>,
+) -> Result<Station> {
     let home = new_home(dir, service, "desk")?;
     let digest = enrol::issue_certificate(&home, service.authority.dir())?;
     let device = enrol::device(&home, digest, "Records office")?;
@@ -269,7 +285,7 @@ async fn found(dir: &Path, clock: &Arc<ScriptedClock>, service: &Running, custod
         ..v1::PersonEnrolled::default()
     };
     let key = enrol::person_key(custodian.id, &custodian.key);
-    let draft = enrol::founding(&identity, person, key, device, vec![], clock.wall_ms());
+    let draft = enrol::founding(&identity, person, key, device, recovery, clock.wall_ms());
     desk.sign_card(&custodian.key, vec![draft])?;
     all_well(&sync(&mut desk, 3).await?)?;
     Ok(desk)

@@ -145,9 +145,16 @@ impl Checker {
         let before = Before { size: index, root: opens_epoch.then(|| self.edge.root()) };
         self.edge.push(hash);
         self.belongs(&recorded)?;
-        self.placed(&recorded, signer)?;
+        self.placed(&recorded)?;
+        let seen = recorded.fact.header().seen;
         if signer == Signer::Enrolled {
             self.take(&Recorded { signature: SignatureState::Good, ..recorded }, before)?;
+        }
+        // What nobody is known to have signed says nothing about anybody's view of the log. Who opens an epoch may have
+        // seen more than was put back: only now is that known.
+        if signer != Signer::Unknown {
+            let kept = self.log_keys.as_ref().map(|keys| (keys.epoch(), keys.kept_of(seen.epoch)));
+            self.checkpoints.agree(&seen, index, kept.unwrap_or((1, None))).map_err(Wrong::of("root", "seen"))?;
         }
         if self.every_size {
             self.checkpoints.push(index + 1, self.edge.root()).map_err(Wrong::of("root", "seen"))?;
@@ -218,8 +225,8 @@ impl Checker {
         Ok(())
     }
 
-    /// Whether it could come from that device, to that place, by someone who had seen this log.
-    fn placed(&mut self, recorded: &Recorded, signer: Signer) -> Result<(), Wrong> {
+    /// Whether it could come from that device, to that place.
+    fn placed(&mut self, recorded: &Recorded) -> Result<(), Wrong> {
         let (fact, from_service) = (&recorded.fact, self.is_from_service(recorded));
         let header = fact.header();
         if !from_service {
@@ -228,13 +235,6 @@ impl Checker {
         self.places.admit(header, fact.hash()).map_err(Wrong::of("link", "device chain"))?;
         if let (true, Some(kind)) = (from_service, fact.kind()) {
             self.places.told(kind).map_err(Wrong::of("link", "device chain"))?;
-        }
-        // What nobody is known to have signed says nothing about anybody's view of the log.
-        if signer != Signer::Unknown {
-            let kept = self.log_keys.as_ref().map(|keys| (keys.epoch(), keys.kept_of(header.seen.epoch)));
-            self.checkpoints
-                .agree(&header.seen, recorded.index, kept.unwrap_or((1, None)))
-                .map_err(Wrong::of("root", "seen"))?;
         }
         if let (Some(blobs), Some(kind)) = (&mut self.blobs, fact.kind()) {
             blobs.named(recorded.index, kind).map_err(Wrong::of("blob", "blob"))?;
