@@ -22,7 +22,7 @@ use tonic::transport::Channel;
 use crate::home::Home;
 use crate::query::text::say;
 use crate::station::Station;
-use crate::{ClientError, demo, explain, query, remote, verify};
+use crate::{ClientError, demo, explain, query, receipt, remote, verify};
 
 /// It did not work, or not everything was taken.
 const FAILED: u8 = 1;
@@ -74,7 +74,13 @@ enum Command {
         #[arg(long)]
         json: bool,
     },
-    /// Check a whole log folder, or a pack; no service is needed.
+    /// Fetch the proof of everything that this station was told is recorded; kept beside its journal, for `verify`.
+    Receipt {
+        /// The station's folder.
+        #[arg(long, value_name = "DIR")]
+        station: PathBuf,
+    },
+    /// Check a whole log, a pack, a station's receipts or one proof; no service is needed.
     Verify(verify::Args),
     /// Write a log folder as static files that any web server can serve; `verify` reads them there.
     Tiles(verify::tiles::Args),
@@ -143,6 +149,12 @@ async fn run(command: Command) -> Result<ExitCode, ClientError> {
         Command::Sync { station, tries, json } => {
             let mut station = Station::open(Home::open(&station)?, Arc::new(SystemClock))?;
             station::send(&mut station, tries, json).await
+        }
+        Command::Receipt { station } => {
+            let mut station = Station::open(Home::open(&station)?, Arc::new(SystemClock))?;
+            let receipt::Fetched { proofs, kept, without } = receipt::fetch(&mut station).await?;
+            print(|o| writeln!(o, "proofs fetched {proofs}, kept before {kept}; {without} envelopes have no place yet"))?;
+            Ok(ExitCode::SUCCESS)
         }
         Command::Verify(args) => verify::run(&args, &mut std::io::stdout()),
         Command::Items(args) => query::run_items(connect(&args.station).await?, &args, &mut std::io::stdout()).await,

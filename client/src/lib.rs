@@ -15,6 +15,7 @@ pub mod home;
 pub mod names;
 pub mod outbox;
 pub mod query;
+pub mod receipt;
 pub mod remote;
 pub mod revisions;
 pub mod secret;

@@ -10,12 +10,17 @@ use rinsebook_proto::bytes::{Hash, Id};
 use rinsebook_proto::clock::Clock;
 use rinsebook_proto::fact::{Body, Envelope, Header, Kind, MAX_ENVELOPE_BYTES, REPORT_TYPE, Seen, Signed, Subject};
 use rinsebook_proto::key::{self, SigningKey};
-use rinsebook_proto::note::Checkpoint;
+use rinsebook_proto::note::{Checkpoint, VerifierKey};
 use rinsebook_proto::v1;
 
 use crate::ClientError;
 use crate::home::Home;
 use crate::outbox::{Item, Outbox};
+
+/// The file with the log key of the first contact, and the one with those that came after it, a line each.
+pub const FIRST_LOG_KEY: &str = "log.vkey";
+/// See [`FIRST_LOG_KEY`].
+pub const LATER_LOG_KEYS: &str = "log-later.vkeys";
 
 /// A fact before it is signed.
 #[derive(Debug, Clone)]
@@ -261,6 +266,22 @@ impl Station {
     /// The checkpoint that came with an envelope's acknowledgement: the service's own word on it.
     pub fn acknowledged_under(&self, envelope: &Hash) -> Option<&str> {
         self.acknowledged_under.get(envelope).map(String::as_str)
+    }
+
+    /// Where the proof of an envelope's entry is kept.
+    pub fn proof_file(&self, envelope: &Hash) -> std::path::PathBuf {
+        self.home.path("proofs").join(format!("{envelope}.tlog-proof"))
+    }
+
+    /// The log's keys as this station came to know them, from the first contact on.
+    pub fn log_keys(&self) -> Result<Vec<VerifierKey>, ClientError> {
+        let text = [self.home.text(FIRST_LOG_KEY)?, self.home.text(LATER_LOG_KEYS)?].into_iter().flatten();
+        let text: String = text.map(|text| text + "\n").collect();
+        let key = |line: &str| {
+            VerifierKey::parse(line)
+                .map_err(|e| ClientError::Key { what: FIRST_LOG_KEY.to_owned(), why: e.to_string() })
+        };
+        text.lines().filter(|line| !line.is_empty()).map(key).collect()
     }
 
     /// An epoch was opened on what was put back, so many entries: what an earlier epoch acknowledged beyond them is without

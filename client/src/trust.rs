@@ -10,28 +10,18 @@ use tonic::transport::Channel;
 
 use crate::ClientError;
 use crate::rpc::ledger_client::LedgerClient;
-use crate::station::Station;
+use crate::station::{FIRST_LOG_KEY, LATER_LOG_KEYS, Station};
 use crate::verify::RosterChain;
-
-/// The file with the first key, and the one with those that came after it, a line each.
-const FIRST: &str = "log.vkey";
-const LATER: &str = "log-later.vkeys";
 
 /// The key in force as far as this station knows.
 pub(crate) async fn key(station: &Station, channel: Channel) -> Result<VerifierKey, ClientError> {
-    let later = station.home.text(LATER)?.and_then(|text| text.lines().last().map(str::to_owned));
-    let text = match later {
-        Some(text) => text,
-        None => match station.home.text(FIRST)? {
-            Some(text) => text,
-            None => {
-                let identity = LedgerClient::new(channel).get_identity(v1::GetIdentityRequest {}).await?.into_inner();
-                station.home.replace(FIRST, identity.verifier_key.as_bytes())?;
-                identity.verifier_key
-            }
-        },
-    };
-    VerifierKey::parse(&text).map_err(|e| ClientError::Key { what: FIRST.to_owned(), why: e.to_string() })
+    if let Some(known) = station.log_keys()?.pop() {
+        return Ok(known);
+    }
+    let identity = LedgerClient::new(channel).get_identity(v1::GetIdentityRequest {}).await?.into_inner();
+    station.home.replace(FIRST_LOG_KEY, identity.verifier_key.as_bytes())?;
+    VerifierKey::parse(&identity.verifier_key)
+        .map_err(|e| ClientError::Key { what: FIRST_LOG_KEY.to_owned(), why: e.to_string() })
 }
 
 /// Opens a checkpoint of this station's log. Where another key signed it than the one known, the change is looked for.
@@ -63,10 +53,10 @@ async fn follow(
     let keys = keys.ok_or_else(|| diverged(format!("it is not signed by {known}, nor by a key that follows it")))?;
     let checkpoint = keys.open(note).map_err(|e| diverged(e.to_string()))?;
     prove_covered(&mut ledger, &chain, &checkpoint).await?;
-    let position = keys.all().iter().position(|key| key == known).unwrap_or_default();
-    let later: String = keys.all()[1.max(position)..].iter().map(|key| format!("{key}\n")).collect();
+    let held = station.log_keys()?;
+    let later: String = keys.all().iter().filter(|key| held.first() != Some(*key)).map(|key| format!("{key}\n")).collect();
     move_epoch(station, &keys)?;
-    station.home.replace(LATER, later.as_bytes())?;
+    station.home.replace(LATER_LOG_KEYS, later.as_bytes())?;
     Ok(checkpoint)
 }
 

@@ -34,6 +34,8 @@ mod keys;
 mod outcome;
 pub mod pack;
 mod places;
+mod policy;
+mod receipt;
 mod roster_chain;
 mod second;
 mod seen;
@@ -60,6 +62,7 @@ use rinsebook_proto::tree::{Edge, leaf_hash};
 use checker::Checker;
 pub use command::{Args, run};
 pub use outcome::{BlobCounts, Fault, Good};
+pub use policy::Policy;
 pub use roster_chain::RosterChain;
 
 /// What a verification goes by.
@@ -71,6 +74,8 @@ pub struct Asked<'a> {
     pub blobs: Option<&'a Path>,
     /// Where this audit's state is kept: it goes on from there, and leaves its own.
     pub state: Option<&'a Path>,
+    /// Which witnesses must have cosigned the last checkpoint of static files; segment files bear no cosignatures.
+    pub policy: Option<&'a Policy>,
 }
 
 /// What does not hold, before its place is known: see [`Fault::Bad`].

@@ -7,11 +7,13 @@ use axum::extract::{Path, State};
 use axum::http::{StatusCode, header};
 use axum::response::{IntoResponse, Response};
 use axum::routing::get;
+use rinsebook_proto::clock::Clock;
 use rinsebook_proto::tiles::{Sort, Tile, WIDTH, bundle};
 use rinsebook_proto::tree::Tree;
 
 use crate::log::LogReader;
 use crate::projection::View;
+use crate::witnesses::Witnesses;
 
 /// Below this path.
 pub const PREFIX: &str = "/log";
@@ -26,6 +28,10 @@ pub struct LogFiles {
     pub tree: Arc<RwLock<Tree>>,
     /// Reads entries.
     pub reader: LogReader,
+    /// Cosign checkpoints, a little after they were signed.
+    pub witnesses: Witnesses,
+    /// Judges how old a cosignature is.
+    pub clock: Arc<dyn Clock>,
 }
 
 /// The routes.
@@ -37,7 +43,8 @@ pub fn router(files: LogFiles) -> Router {
 }
 
 async fn checkpoint(State(files): State<LogFiles>) -> Response {
-    let note = files.view.known().note;
+    let cosigned = files.witnesses.cosigned(files.clock.wall_ms()).map(|cosigned| cosigned.note);
+    let note = cosigned.unwrap_or_else(|| files.view.known().note);
     if note.is_empty() {
         return StatusCode::NOT_FOUND.into_response();
     }

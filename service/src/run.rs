@@ -116,7 +116,7 @@ pub async fn start_on(config: Config, clock: Arc<dyn Clock>, disk: Arc<dyn Disk>
         .map_err(ServiceError::file("cannot start a thread"))?;
     let (done, sequencer_done) = oneshot::channel();
     let sequencer = Sequencer::start(desk, log, committed, figures.clone(), done);
-    let queries = Queries::new(view.clone(), clock, blobs.clone(), sequencer.clone());
+    let queries = Queries::new(view.clone(), clock.clone(), blobs.clone(), sequencer.clone());
 
     let listener = std::net::TcpListener::bind(config.listen)
         .map_err(|source| ServiceError::Listen { address: config.listen, source })?;
@@ -124,7 +124,7 @@ pub async fn start_on(config: Config, clock: Arc<dyn Clock>, disk: Arc<dyn Disk>
     let tls = authority.server_config(&config.server_names)?;
     let verifier_key = signing.verifier_key().to_string();
     let data = config.data.clone();
-    let parts = Parts { identity, signing, data, keys, blobs, sequencer, view, queries, tree, reader, witnesses: witnesses.clone() };
+    let parts = Parts { clock, identity, signing, data, keys, blobs, sequencer, view, queries, tree, reader, witnesses: witnesses.clone() };
     let router = router(parts).await;
     let handle = axum_server::Handle::new();
     listener.set_nonblocking(true).map_err(ServiceError::file("cannot use the listener"))?;
@@ -150,6 +150,7 @@ pub async fn start_on(config: Config, clock: Arc<dyn Clock>, disk: Arc<dyn Disk>
 }
 
 struct Parts {
+    clock: Arc<dyn Clock>,
     identity: Arc<Identity>,
     signing: Signing,
     data: PathBuf,
@@ -164,7 +165,7 @@ struct Parts {
 }
 
 async fn router(parts: Parts) -> axum::Router {
-    let Parts { identity, signing, data, keys, blobs, sequencer, view, queries, tree, reader, witnesses } = parts;
+    let Parts { clock, identity, signing, data, keys, blobs, sequencer, view, queries, tree, reader, witnesses } = parts;
     let (health, health_service) = tonic_health::server::health_reporter();
     health.set_serving::<IntakeServer<IntakeService>>().await;
     let reflection = || {
@@ -179,7 +180,13 @@ async fn router(parts: Parts) -> axum::Router {
         tree: tree.clone(),
         witnesses: witnesses.clone(),
     };
-    let files = LogFiles { view: view.clone(), tree: tree.clone(), reader: reader.clone() };
+    let files = LogFiles {
+        view: view.clone(),
+        tree: tree.clone(),
+        reader: reader.clone(),
+        witnesses: witnesses.clone(),
+        clock,
+    };
     let ledger =
         LedgerService { identity, signing, data, queries: queries.clone(), tree, reader: reader.clone(), witnesses };
     let records = RecordsService { queries: queries.clone(), reader, packs };

@@ -42,7 +42,7 @@ const MAY_NAME: [(&str, &[(&str, &str)]); 3] = [
             ("snapshot", "desk"),
             ("projection", "blobs desk sequencer snapshot"),
             ("query", "blobs error projection sequencer"),
-            ("files", "log projection"),
+            ("files", "log projection witnesses"),
             ("packs", "blobs error log projection query witnesses"),
             ("access", "authority error projection"),
             (
@@ -82,7 +82,8 @@ const MAY_NAME: [(&str, &[(&str, &str)]); 3] = [
             ("revisions", ""),
             ("names", "about home query"),
             ("card", "about contract names render station"),
-            ("verify", ""),
+            ("verify", "home render secret station"),
+            ("receipt", "remote rpc station trust"),
             ("witness", "home"),
             ("demo", "card enrol home names remote render rpc station sync verify"),
             (

@@ -38,7 +38,7 @@ fn book(dir: &Path, entries: u64) -> Book {
 
 fn audited(place: &str, key: &VerifierKey, state: Option<&Path>) -> Result<Good, Fault> {
     let files = Files::at(place, &Access::default()).unwrap();
-    tiles(&files, &Asked { log_key: Some(key), blobs: None, state }, &mut |_| {})
+    tiles(&files, &Asked { log_key: Some(key), state, ..Asked::default() }, &mut |_| {})
 }
 
 /// Python's own file server: it knows nothing of logs.
@@ -112,7 +112,7 @@ fn an_audit_goes_on_where_the_last_one_ended_and_notices_what_was_changed_or_tak
     let good = audited(&longer.display().to_string(), &key, Some(&state)).unwrap();
     assert_eq!((good.resumed, good.entries, good.signatures), (700, 900, 900));
     again();
-    let of_folder = Asked { log_key: Some(&key), blobs: None, state: Some(&state) };
+    let of_folder = Asked { log_key: Some(&key), state: Some(&state), ..Asked::default() };
     assert_eq!(check(&log, &of_folder, &mut |_| {}).unwrap().resumed, 700);
 
     // The longer state is kept now: the shorter log is one that was rolled back.

@@ -18,7 +18,7 @@ use super::keys::Keys;
 use super::places::Places;
 use super::second::SecondReading;
 use super::seen::Checkpoints;
-use super::{Asked, Failed, Fault, Good, Wrong};
+use super::{Asked, Failed, Fault, Good, Policy, Wrong};
 
 /// Fewer entries than this are not worth another thread.
 const ENTRIES_A_THREAD: usize = 8;
@@ -110,11 +110,13 @@ impl Checker {
     }
 
     /// Checks the note that closes the log.
-    pub(super) fn closing(&mut self, size: u64, note: &str) -> Result<(), Wrong> {
+    pub(super) fn closing(&mut self, size: u64, note: &str, policy: Option<&Policy>) -> Result<(), Wrong> {
         if size != self.edge.size() {
             return Err(Wrong::of("root", "checkpoint")("it is of another size than was read"));
         }
-        self.checkpoint(note.as_bytes())
+        self.checkpoint(note.as_bytes())?;
+        self.good.cosignatures = policy.map(|policy| policy.cosigned(note)).transpose()?.unwrap_or_default();
+        Ok(())
     }
 
     /// From here on every size may have been seen: where no groups are known, the log's writer may have signed each.
@@ -297,6 +299,7 @@ impl Checker {
             self.checkpoints.push(checkpoint.size, checkpoint.root).map_err(Wrong::of("root", "seen"))?;
         }
         self.good.origin = checkpoint.origin;
+        note.clone_into(&mut self.good.note);
         Ok(())
     }
 

@@ -5,18 +5,23 @@ use std::path::{Path, PathBuf};
 use std::process::ExitCode;
 
 use indicatif::ProgressBar;
-use rinsebook_proto::note::VerifierKey;
+use rinsebook_proto::clock::{Clock, SystemClock};
+use rinsebook_proto::cosignature::cosign;
+use rinsebook_proto::note::{CosignerKey, VerifierKey};
+use rinsebook_proto::proof::Proof;
 
 use super::files::{Access, Files};
 use super::pack::{AskedOfPack, PackGood, pack};
 use super::tiles::{is_tiles, tiles};
-use super::{Asked, Fault, Good, check};
-use crate::ClientError;
+use super::{Asked, Fault, Good, Policy, check, receipt};
+use crate::home::write_new;
+use crate::{ClientError, secret};
 
 /// What to verify, and by what.
 #[derive(Debug, Clone, Default, clap::Args)]
 pub struct Args {
-    /// The folder with the log's segment files; a folder or an address (https://…) with its static files; or a pack.
+    /// The folder with the log's segment files; a folder or an address (https://…) with its static files; a pack;
+    /// a station's folder with its receipts; or the proof of one entry.
     #[arg(value_name = "PATH")]
     pub log: String,
     /// The log's verifier key, or a file that holds it. Bring your own: one from the same place proves little.
@@ -37,6 +42,25 @@ pub struct Args {
     /// For an address: a file with the auditor's token.
     #[arg(long, value_name = "FILE")]
     pub token_file: Option<PathBuf>,
+    /// A witness's key, or a file that holds it: its cosignature below the checkpoint of a pack or of static files is
+    /// checked. Repeat it.
+    #[arg(long = "witness", value_name = "KEY")]
+    pub witnesses: Vec<String>,
+    /// So many of these witnesses must have cosigned; without it, all of them.
+    #[arg(long, value_name = "N", requires = "witnesses")]
+    pub quorum: Option<usize>,
+    /// Once the whole log is found good, cosign its last checkpoint with this key of your own.
+    #[arg(long, value_name = "FILE", requires_all = ["cosigner", "cosigned"])]
+    pub cosign: Option<PathBuf>,
+    /// Your name in the cosignature, such as quality.example/auditor.
+    #[arg(long, value_name = "NAME")]
+    pub cosigner: Option<String>,
+    /// A file with the passphrase of your key, or - for standard input; without it you are asked.
+    #[arg(long, value_name = "FILE")]
+    pub passphrase_file: Option<PathBuf>,
+    /// The file to write the checkpoint with your cosignature to.
+    #[arg(long, value_name = "FILE")]
+    pub cosigned: Option<PathBuf>,
     /// Answer as one JSON object.
     #[arg(long)]
     pub json: bool,
@@ -46,11 +70,23 @@ pub struct Args {
 /// standard error, where that is a terminal.
 pub fn run(args: &Args, out: &mut dyn Write) -> Result<ExitCode, ClientError> {
     let log_key = args.log_key.as_deref().map(log_key).transpose()?;
-    let told = if Path::new(&args.log).is_file() {
-        packed(args, log_key.as_ref()).map(|good| if args.json { good.to_json().to_string() } else { good.to_string() })
-    } else {
-        verified(args, log_key.as_ref())
+    let policy = policy(args)?;
+    let path = Path::new(&args.log);
+    let proof = path.is_file().then(|| std::fs::read(path).ok()).flatten().filter(|bytes| Proof::is_one(bytes));
+    let told = if let Some(bytes) = proof {
+        receipt::proof(&bytes, log_key.as_ref(), policy.as_ref())
             .map(|good| if args.json { good.to_json().to_string() } else { good.to_string() })
+    } else if path.join("station.toml").is_file() {
+        receipt::station(path, log_key.as_ref(), policy.as_ref())
+            .map(|good| if args.json { good.to_json().to_string() } else { good.to_string() })
+    } else if Path::new(&args.log).is_file() {
+        packed(args, log_key.as_ref(), policy.as_ref()).map(|good| if args.json { good.to_json().to_string() } else { good.to_string() })
+    } else {
+        let good = verified(args, log_key.as_ref(), policy.as_ref());
+        if let Ok(good) = &good {
+            cosign_last(args, good)?;
+        }
+        good.map(|good| if args.json { good.to_json().to_string() } else { good.to_string() })
     };
     let text = match &told {
         Ok(good) => good.clone(),
@@ -64,12 +100,12 @@ pub fn run(args: &Args, out: &mut dyn Write) -> Result<ExitCode, ClientError> {
     })
 }
 
-fn packed(args: &Args, log_key: Option<&VerifierKey>) -> Result<PackGood, Fault> {
+fn packed(args: &Args, log_key: Option<&VerifierKey>, policy: Option<&Policy>) -> Result<PackGood, Fault> {
     let bytes = std::fs::read(&args.log).map_err(|e| Fault::CouldNot(format!("{}: {e}", args.log)))?;
-    pack(&bytes, &AskedOfPack { log_key })
+    pack(&bytes, &AskedOfPack { log_key, policy })
 }
 
-fn verified(args: &Args, log_key: Option<&VerifierKey>) -> Result<Good, Fault> {
+fn verified(args: &Args, log_key: Option<&VerifierKey>, policy: Option<&Policy>) -> Result<Good, Fault> {
     // A folder mistyped must not look like annexes that went missing.
     if let Some(dir) = args.blobs.as_deref()
         && let Err(error) = std::fs::read_dir(dir)
@@ -77,7 +113,7 @@ fn verified(args: &Args, log_key: Option<&VerifierKey>) -> Result<Good, Fault> {
         return Err(Fault::CouldNot(format!("the folder of blobs, {}: {error}", dir.display())));
     }
     let bar = ProgressBar::new_spinner();
-    let asked = Asked { log_key, blobs: args.blobs.as_deref(), state: args.state.as_deref() };
+    let asked = Asked { log_key, blobs: args.blobs.as_deref(), state: args.state.as_deref(), policy };
     let mut progress = |entries| bar.set_message(format!("{entries} entries checked"));
     let is_address = args.log.starts_with("https://") || args.log.starts_with("http://");
     let told = if is_address || is_tiles(Path::new(&args.log)) {
@@ -107,13 +143,39 @@ fn files(args: &Args) -> Result<Files, Fault> {
     Files::at(&args.log, &access).map_err(|e| Fault::CouldNot(format!("{}: {e}", args.log)))
 }
 
+fn policy(args: &Args) -> Result<Option<Policy>, ClientError> {
+    let key = |given: &String| {
+        let text = text_or_file(given, "--witness")?;
+        CosignerKey::parse(text.trim()).map_err(|e| ClientError::Usage(format!("--witness {given}: {e}")))
+    };
+    let witnesses = args.witnesses.iter().map(key).collect::<Result<Vec<_>, _>>()?;
+    let quorum = args.quorum.unwrap_or(witnesses.len());
+    Ok((!witnesses.is_empty()).then_some(Policy { witnesses, quorum }))
+}
+
+/// Puts the auditor's own name to what was found good.
+fn cosign_last(args: &Args, good: &Good) -> Result<(), ClientError> {
+    let (Some(file), Some(name), Some(to)) = (&args.cosign, &args.cosigner, &args.cosigned) else { return Ok(()) };
+    if !good.origin_proved {
+        let why = "nothing is cosigned that is not proved to be the log: give --log-key";
+        return Err(ClientError::Usage(why.to_owned()));
+    }
+    let signer = secret::open_key(file, args.passphrase_file.as_deref())?;
+    let line = cosign(&good.note, &signer, name, SystemClock.wall_ms() / 1000)
+        .map_err(|e| ClientError::Usage(format!("--cosigner {name}: {e}")))?;
+    write_new(to, format!("{}{line}", good.note).as_bytes())
+}
+
 /// A key as text, or the file that holds it. A file that is there and cannot be read is told as such.
 fn log_key(given: &str) -> Result<VerifierKey, ClientError> {
-    let text = match std::fs::read_to_string(given) {
-        Ok(text) => text,
-        Err(error) if error.kind() == std::io::ErrorKind::NotFound => given.to_owned(),
-        Err(error) => return Err(ClientError::Usage(format!("--log-key: {given}: {error}"))),
-    };
-    VerifierKey::parse(text.trim())
+    VerifierKey::parse(text_or_file(given, "--log-key")?.trim())
         .map_err(|e| ClientError::Usage(format!("--log-key: neither a file nor a verifier key (name+hash+key): {e}")))
+}
+
+fn text_or_file(given: &str, option: &str) -> Result<String, ClientError> {
+    match std::fs::read_to_string(given) {
+        Ok(text) => Ok(text),
+        Err(error) if error.kind() == std::io::ErrorKind::NotFound => Ok(given.to_owned()),
+        Err(error) => Err(ClientError::Usage(format!("{option}: {given}: {error}"))),
+    }
 }

@@ -3,7 +3,10 @@
 use std::process::ExitCode;
 
 use rinsebook_proto::bytes::Hash;
+use rinsebook_proto::cosignature::Cosignature;
 use serde_json::{Value, json};
+
+use super::policy::told;
 
 /// What a good log amounts to.
 #[derive(Debug, Clone, Default, PartialEq, Eq)]
@@ -36,6 +39,10 @@ pub struct Good {
     pub record: Hash,
     /// The log's name and epoch, by its last checkpoint.
     pub origin: String,
+    /// The last checkpoint, as the log signed it.
+    pub note: String,
+    /// Cosignatures of the witnesses that were named.
+    pub cosignatures: Vec<Cosignature>,
     /// The root over all entries.
     pub root: Hash,
     /// Whether the log key was the verifier's own.
@@ -139,6 +146,7 @@ impl Good {
             "blobs": self.blobs.map(|b| json!({ "held": b.held, "erased": b.erased })),
             "record": self.record.to_string(),
             "origin": self.origin,
+            "cosigned_by": self.cosignatures.iter().map(|c| c.name.as_str()).collect::<Vec<_>>(),
             "root": self.root.to_string(),
             "origin_proved": self.origin_proved,
         })
@@ -189,6 +197,9 @@ impl std::fmt::Display for Good {
             writeln!(f, "{check:<14}{result}")?;
         }
         writeln!(f, "{:<14}{}", "", self.root)?;
+        if !self.cosignatures.is_empty() {
+            writeln!(f, "{:<14}{}", "cosigned", told(&self.cosignatures))?;
+        }
         let entries = if self.entries == 1 { "entry" } else { "entries" };
         write!(f, "good: {} {entries}", self.entries)?;
         if self.resumed > 0 {

@@ -31,7 +31,7 @@ use rinsebook_proto::tree::{empty_root, leaf_hash, verify_consistency, verify_in
 use rinsebook_proto::v1;
 
 use super::keys::Keys;
-use super::{Fault, Wrong};
+use super::{Fault, Policy, Wrong};
 pub use answers::Open;
 pub use report::{Erased, PackGood};
 
@@ -40,6 +40,8 @@ pub use report::{Erased, PackGood};
 pub struct AskedOfPack<'a> {
     /// The verifier's own. Without it the founding fact's is used, and the pack is proved consistent with itself only.
     pub log_key: Option<&'a VerifierKey>,
+    /// Which witnesses must have cosigned its checkpoint.
+    pub policy: Option<&'a Policy>,
 }
 
 /// An entry whose fact was read.
@@ -100,6 +102,8 @@ fn check(pack: &Pack, asked: &AskedOfPack<'_>) -> Result<PackGood, Found> {
     }
     runs::check(&items, &signed.keys)?;
     proofs(pack, &items, &signed, &mut good)?;
+    let cosigned = asked.policy.map(|policy| policy.cosigned(&pack.note)).transpose();
+    good.cosignatures = cosigned.map_err(|wrong| (None, wrong))?.unwrap_or_default();
     blobs(pack, &items, &signed, &mut good)?;
     answers::check(pack, &items, &head, &mut good)?;
     Ok(good)

@@ -42,7 +42,7 @@ pub fn tiles(files: &Files, asked: &Asked<'_>, progress: &mut dyn FnMut(u64)) ->
         progress(checker.entries());
     }
     hashes.edge()?;
-    checker.closing(size, &note).map_err(|wrong| {
+    checker.closing(size, &note, asked.policy).map_err(|wrong| {
         Fault::Bad {
             check: wrong.check,
             part: wrong.part,

@@ -1,12 +1,14 @@
 //! What a good pack amounts to, in plain words and as one object.
 
 use rinsebook_proto::bytes::Hash;
+use rinsebook_proto::cosignature::Cosignature;
 use rinsebook_proto::note::Checkpoint;
 use serde_json::{Value, json};
 
 use super::answers::Open;
 use super::heads::Head;
 use crate::render;
+use crate::verify::policy::told;
 
 /// What a good pack amounts to.
 #[derive(Debug, Clone, Default, PartialEq, Eq)]
@@ -51,6 +53,8 @@ pub struct PackGood {
     pub record: Hash,
     /// What everything was proved under.
     pub checkpoint: Option<Checkpoint>,
+    /// Cosignatures of the witnesses that were named.
+    pub cosignatures: Vec<Cosignature>,
     /// Whether the log key was the verifier's own.
     pub origin_proved: bool,
 }
@@ -105,6 +109,7 @@ impl PackGood {
             "origin": self.checkpoint.as_ref().map(|c| c.origin.clone()),
             "size": self.checkpoint.as_ref().map(|c| c.size),
             "root": self.checkpoint.as_ref().map(|c| c.root.to_string()),
+            "cosigned_by": self.cosignatures.iter().map(|c| c.name.as_str()).collect::<Vec<_>>(),
             "origin_proved": self.origin_proved,
         })
     }
@@ -127,6 +132,9 @@ impl PackGood {
             ("seen", format!("{} states that signers had seen are continued by it", self.views)),
             ("blob", format!("{} named are there; {} annexes held back", self.blobs, self.held_back)),
         ];
+        if !self.cosignatures.is_empty() {
+            lines.push(("cosigned", told(&self.cosignatures)));
+        }
         let erased = |e: &Erased| ("erased", format!("an annex, by the custodian's fact at entry {}: {}", e.index, e.reason));
         lines.extend(self.erased.iter().map(erased));
         lines.push(("assessment", format!("{} recorded answers derived again, word for word", self.answers)));
