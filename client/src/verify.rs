@@ -30,6 +30,7 @@ mod blobs;
 mod checker;
 mod command;
 pub mod files;
+mod held;
 mod keys;
 mod outcome;
 pub mod pack;
@@ -61,6 +62,7 @@ use rinsebook_proto::tree::{Edge, leaf_hash};
 
 use checker::Checker;
 pub use command::{Args, run};
+pub use held::{COSIGNED_WITHIN_MS, Held};
 pub use outcome::{BlobCounts, Fault, Good};
 pub use policy::Policy;
 pub use roster_chain::RosterChain;
@@ -76,6 +78,8 @@ pub struct Asked<'a> {
     pub state: Option<&'a Path>,
     /// Which witnesses must have cosigned the last checkpoint of static files; segment files bear no cosignatures.
     pub policy: Option<&'a Policy>,
+    /// Checkpoints that the verifier holds from before.
+    pub held: &'a [Held],
 }
 
 /// What does not hold, before its place is known: see [`Fault::Bad`].

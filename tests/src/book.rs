@@ -6,12 +6,14 @@ use std::sync::Arc;
 
 use rinsebook_proto::bytes::{Hash, Id};
 use rinsebook_proto::entry::EntryChain;
-use rinsebook_proto::fact::{Header, Kind, Seen, Signed, Subject};
+use rinsebook_proto::fact::{Header, Kind, MAX_SERVICE_ENVELOPE_BYTES, Seen, Signed, Subject};
 use rinsebook_proto::journal::{self, Journal, Options, RealDisk};
 use rinsebook_proto::key::{self, SigningKey};
 use rinsebook_proto::note::{Checkpoint, VerifierKey};
 use rinsebook_proto::tree::Edge;
 use rinsebook_proto::v1;
+
+use crate::operator::{Piece, rebuild};
 
 /// Who signs.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -168,6 +170,27 @@ impl Book {
         if !self.group.is_empty() {
             self.close();
         }
+    }
+
+    /// What the service signs its own facts with.
+    pub fn service_key(&self) -> &SigningKey {
+        &self.service
+    }
+
+    /// A fact of the service's own, signed anew to stand behind these.
+    pub fn resigned_head(&self, head: &Piece, behind: &[Piece]) -> Piece {
+        let parse = |piece: &Piece| Signed::parse(&piece.envelope, MAX_SERVICE_ENVELOPE_BYTES).unwrap();
+        let (fact, rebuilt) = (parse(head), rebuild(behind, ORIGIN, &self.log_key));
+        let own = behind.iter().map(parse).rfind(|fact| fact.header().device == SERVICE_DEVICE).unwrap();
+        let size = behind.len() as u64;
+        let header = Header {
+            counter: own.header().counter + 1,
+            previous: own.hash(),
+            seen: Seen { epoch: 1, size, root: rebuilt.tree.root(size) },
+            ..fact.header().clone()
+        };
+        let fact = Signed::sign(header, fact.kind().unwrap().clone(), &self.service);
+        Piece { envelope: fact.bytes().to_vec(), ..head.clone() }
     }
 
     /// Entries so far.

@@ -1,6 +1,7 @@
 //! The world in which rinsebook is tested: what the tests share.
 
 pub mod book;
+pub mod operator;
 pub mod outside;
 pub mod http;
 pub mod record;

@@ -14,6 +14,7 @@ use rinsebook_proto::tree::Edge;
 use rinsebook_proto::v1;
 
 use super::blobs::Blobs;
+use super::held::{Held, fits_before};
 use super::keys::Keys;
 use super::places::Places;
 use super::second::SecondReading;
@@ -59,6 +60,8 @@ pub(super) struct Checker {
     pub(super) late: HashMap<Hash, u64>,
     /// No groups are known: any size may have had its checkpoint.
     every_size: bool,
+    /// Checkpoints that the verifier holds from before.
+    held: Vec<Held>,
     pub(super) good: Good,
 }
 
@@ -77,6 +80,7 @@ impl Checker {
             early: HashMap::new(),
             late: HashMap::new(),
             every_size: false,
+            held: asked.held.to_vec(),
             good: Good::default(),
         }
     }
@@ -116,6 +120,8 @@ impl Checker {
         }
         self.checkpoint(note.as_bytes())?;
         self.good.cosignatures = policy.map(|policy| policy.cosigned(note)).transpose()?.unwrap_or_default();
+        let cosigned_ms = self.good.cosignatures.iter().map(|c| c.unix_seconds.saturating_mul(1000));
+        fits_before(self.chain.last_received_ms(), cosigned_ms).map_err(Wrong::of("chain", "time received"))?;
         Ok(())
     }
 
@@ -157,6 +163,9 @@ impl Checker {
         if signer != Signer::Unknown {
             let kept = self.log_keys.as_ref().map(|keys| (keys.epoch(), keys.kept_of(seen.epoch)));
             self.checkpoints.agree(&seen, index, kept.unwrap_or((1, None))).map_err(Wrong::of("root", "seen"))?;
+        }
+        for held in &self.held {
+            held.check(index, self.chain.last_received_ms(), || self.edge.root())?;
         }
         if self.every_size {
             self.checkpoints.push(index + 1, self.edge.root()).map_err(Wrong::of("root", "seen"))?;
@@ -342,6 +351,10 @@ impl Checker {
 
     pub(super) fn finish(mut self, segments: u64) -> Result<Good, Fault> {
         self.good.origin_proved = self.origin()?;
+        if let Some(wrong) = self.held.iter().find_map(|held| held.beyond(self.edge.size())) {
+            let Wrong { check, part, why } = wrong;
+            return Err(Fault::Bad { check, part, index: None, file: None, offset: None, why });
+        }
         self.good.segments = segments;
         self.good.unread = self.early.values().sum::<u64>() - self.good.read_later;
         self.good.root = self.edge.root();

@@ -6,14 +6,14 @@ use std::process::ExitCode;
 
 use indicatif::ProgressBar;
 use rinsebook_proto::clock::{Clock, SystemClock};
-use rinsebook_proto::cosignature::cosign;
-use rinsebook_proto::note::{CosignerKey, VerifierKey};
+use rinsebook_proto::cosignature::{cosign, cosigners};
+use rinsebook_proto::note::{Checkpoint, CosignerKey, VerifierKey};
 use rinsebook_proto::proof::Proof;
 
 use super::files::{Access, Files};
 use super::pack::{AskedOfPack, PackGood, pack};
 use super::tiles::{is_tiles, tiles};
-use super::{Asked, Fault, Good, Policy, check, receipt};
+use super::{Asked, Fault, Good, Held, Policy, check, receipt};
 use crate::home::write_new;
 use crate::{ClientError, secret};
 
@@ -49,6 +49,9 @@ pub struct Args {
     /// So many of these witnesses must have cosigned; without it, all of them.
     #[arg(long, value_name = "N", requires = "witnesses")]
     pub quorum: Option<usize>,
+    /// A file with a checkpoint that you hold from before, cosigned or not: the log must have been that. Repeat it.
+    #[arg(long, value_name = "FILE", requires = "log_key")]
+    pub holds: Vec<PathBuf>,
     /// Once the whole log is found good, cosign its last checkpoint with this key of your own.
     #[arg(long, value_name = "FILE", requires_all = ["cosigner", "cosigned"])]
     pub cosign: Option<PathBuf>,
@@ -113,7 +116,8 @@ fn verified(args: &Args, log_key: Option<&VerifierKey>, policy: Option<&Policy>)
         return Err(Fault::CouldNot(format!("the folder of blobs, {}: {error}", dir.display())));
     }
     let bar = ProgressBar::new_spinner();
-    let asked = Asked { log_key, blobs: args.blobs.as_deref(), state: args.state.as_deref(), policy };
+    let held = args.holds.iter().map(|file| held(file, log_key, policy)).collect::<Result<Vec<_>, _>>()?;
+    let asked = Asked { held: &held, log_key, blobs: args.blobs.as_deref(), state: args.state.as_deref(), policy };
     let mut progress = |entries| bar.set_message(format!("{entries} entries checked"));
     let is_address = args.log.starts_with("https://") || args.log.starts_with("http://");
     let told = if is_address || is_tiles(Path::new(&args.log)) {
@@ -123,6 +127,16 @@ fn verified(args: &Args, log_key: Option<&VerifierKey>, policy: Option<&Policy>)
     };
     bar.finish_and_clear();
     told
+}
+
+fn held(file: &Path, log_key: Option<&VerifierKey>, policy: Option<&Policy>) -> Result<Held, Fault> {
+    let could_not = |why: String| Fault::CouldNot(format!("{}: {why}", file.display()));
+    let note = std::fs::read_to_string(file).map_err(|e| could_not(e.to_string()))?;
+    let checkpoint = Checkpoint::open(&note, log_key.map_or(&[], std::slice::from_ref));
+    let checkpoint = checkpoint.map_err(|e| could_not(e.to_string()))?;
+    let witnesses = policy.map(|policy| policy.witnesses.as_slice()).unwrap_or_default();
+    let cosignatures = cosigners(&note, witnesses).map_err(|e| could_not(e.to_string()))?;
+    Ok(Held { checkpoint, cosignatures })
 }
 
 fn files(args: &Args) -> Result<Files, Fault> {

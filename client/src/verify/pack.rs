@@ -30,6 +30,7 @@ use rinsebook_proto::succession::{Before, LogKeys};
 use rinsebook_proto::tree::{empty_root, leaf_hash, verify_consistency, verify_inclusion};
 use rinsebook_proto::v1;
 
+use super::held::fits_before;
 use super::keys::Keys;
 use super::{Fault, Policy, Wrong};
 pub use answers::Open;
@@ -104,6 +105,9 @@ fn check(pack: &Pack, asked: &AskedOfPack<'_>) -> Result<PackGood, Found> {
     proofs(pack, &items, &signed, &mut good)?;
     let cosigned = asked.policy.map(|policy| policy.cosigned(&pack.note)).transpose();
     good.cosignatures = cosigned.map_err(|wrong| (None, wrong))?.unwrap_or_default();
+    let cosigned_ms = good.cosignatures.iter().map(|c| c.unix_seconds.saturating_mul(1000));
+    // Times never run backwards: what holds for the newest holds for all.
+    fits_before(head.issued_ms, cosigned_ms).map_err(at(head.index, "chain", "time received"))?;
     blobs(pack, &items, &signed, &mut good)?;
     answers::check(pack, &items, &head, &mut good)?;
     Ok(good)
