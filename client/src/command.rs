@@ -153,7 +153,9 @@ async fn run(command: Command) -> Result<ExitCode, ClientError> {
         Command::Receipt { station } => {
             let mut station = Station::open(Home::open(&station)?, Arc::new(SystemClock))?;
             let receipt::Fetched { proofs, kept, without } = receipt::fetch(&mut station).await?;
-            print(|o| writeln!(o, "proofs fetched {proofs}, kept before {kept}; {without} envelopes have no place yet"))?;
+            print(|o| {
+                writeln!(o, "proofs fetched {proofs}, kept before {kept}; {without} envelopes have no place yet")
+            })?;
             Ok(ExitCode::SUCCESS)
         }
         Command::Verify(args) => verify::run(&args, &mut std::io::stdout()),

@@ -383,10 +383,9 @@ fn read_receipts(home: &Home) -> Result<Receipts, ClientError> {
         match word {
             "in-log" => {
                 let mut rest = rest.split(' ');
-                let (Some(index), Some(hash)) = (
-                    rest.next().and_then(|index| index.parse().ok()),
-                    rest.next().and_then(Hash::from_hex),
-                ) else {
+                let (Some(index), Some(hash)) =
+                    (rest.next().and_then(|index| index.parse().ok()), rest.next().and_then(Hash::from_hex))
+                else {
                     continue;
                 };
                 let note = rest.next().and_then(|note| String::from_utf8(BASE64.decode(note).ok()?).ok());

@@ -54,7 +54,8 @@ async fn follow(
     let checkpoint = keys.open(note).map_err(|e| diverged(e.to_string()))?;
     prove_covered(&mut ledger, &chain, &checkpoint).await?;
     let held = station.log_keys()?;
-    let later: String = keys.all().iter().filter(|key| held.first() != Some(*key)).map(|key| format!("{key}\n")).collect();
+    let later: String =
+        keys.all().iter().filter(|key| held.first() != Some(*key)).map(|key| format!("{key}\n")).collect();
     move_epoch(station, &keys)?;
     station.home.replace(LATER_LOG_KEYS, later.as_bytes())?;
     Ok(checkpoint)

@@ -55,8 +55,8 @@ pub mod tiles;
 
 use std::path::Path;
 
-use rinsebook_proto::journal::{self, JournalError, RealDisk};
 use rinsebook_proto::bytes::Hash;
+use rinsebook_proto::journal::{self, JournalError, RealDisk};
 use rinsebook_proto::note::VerifierKey;
 use rinsebook_proto::tree::{Edge, leaf_hash};
 
@@ -132,7 +132,9 @@ pub fn check(dir: &Path, asked: &Asked<'_>, progress: &mut dyn FnMut(u64)) -> Re
         return Err(Fault::CouldNot("the log has no entries yet".to_owned()));
     }
     if !prefix.is_whole() {
-        return Err(Fault::CouldNot("the log has fewer entries than were audited before; it was rolled back".to_owned()));
+        return Err(Fault::CouldNot(
+            "the log has fewer entries than were audited before; it was rolled back".to_owned(),
+        ));
     }
     if let Some(file) = asked.state {
         state::keep(&mut checker, file).map_err(state::not_kept(file))?;

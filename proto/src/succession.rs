@@ -113,11 +113,7 @@ impl LogKeys {
     /// Opens a checkpoint's note: the current key must have signed it, and no line by an earlier one may fail.
     pub fn open(&self, note: &str) -> Result<Checkpoint, NoteError> {
         let checkpoint = Checkpoint::open_by(note, self.current(), &self.keys)?;
-        if checkpoint.origin == self.origin() {
-            Ok(checkpoint)
-        } else {
-            Err(NoteError::Unsigned(self.origin()))
-        }
+        if checkpoint.origin == self.origin() { Ok(checkpoint) } else { Err(NoteError::Unsigned(self.origin())) }
     }
 
     /// How many of the entries that a signer of that epoch had seen can be in this log; none: all of them.
@@ -195,7 +191,10 @@ mod tests {
         assert!(keys.follow(&opened(2, 8, b"root"), before).is_err());
         assert!(keys.follow(&opened(2, 9, b"another"), before).is_err());
         keys.follow(&opened(2, 9, b"root"), before).unwrap();
-        assert_eq!((keys.origin().as_str(), keys.kept_of(1), keys.kept_of(2)), ("invented.example/log/2", Some(9), None));
+        assert_eq!(
+            (keys.origin().as_str(), keys.kept_of(1), keys.kept_of(2)),
+            ("invented.example/log/2", Some(9), None)
+        );
         assert!(keys.open(&checkpoint(10).sign(&new)).is_err(), "another origin");
         let here = Checkpoint { origin: keys.origin(), ..checkpoint(10) };
         assert!(keys.open(&here.sign(&new)).is_ok());

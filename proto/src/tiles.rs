@@ -92,7 +92,10 @@ impl Tile {
             Sort::Hashes(_) => 0,
             Sort::Entries => size,
         };
-        self.number.checked_mul(WIDTH).and_then(|first| first.checked_add(self.width.into())).is_some_and(|end| end <= count)
+        self.number
+            .checked_mul(WIDTH)
+            .and_then(|first| first.checked_add(self.width.into()))
+            .is_some_and(|end| end <= count)
     }
 }
 
@@ -135,10 +138,7 @@ pub struct HashTiles {
 impl HashTiles {
     /// Goes on at a size: `read` gives the bytes of the unfinished tile of a level. They are believed only because they give
     /// the peaks of an edge that was checked; none where they do not.
-    pub fn resume<E>(
-        edge: &Edge,
-        mut read: impl FnMut(Tile) -> Result<Vec<u8>, E>,
-    ) -> Result<Option<HashTiles>, E> {
+    pub fn resume<E>(edge: &Edge, mut read: impl FnMut(Tile) -> Result<Vec<u8>, E>) -> Result<Option<HashTiles>, E> {
         let (mut rows, mut peaks) = (Vec::new(), edge.peaks().iter().rev());
         for level in (0u8..8).take_while(|level| edge.size() >> (BITS_A_LEVEL * u32::from(*level)) > 0) {
             let count = edge.size() >> (BITS_A_LEVEL * u32::from(level));
@@ -220,7 +220,15 @@ mod tests {
         for tile in Tile::all(70_000, true).chain([tile(Sort::Hashes(2), 1_000_000_999, 3)]) {
             assert_eq!(Tile::parse(&tile.path()), Some(tile));
         }
-        for other in ["tile/0/1", "tile/0/0001", "tile/00/001", "tile/0/001.p/256", "tile/0/001.p/0", "tile/0/x001", "tile/64/000"] {
+        for other in [
+            "tile/0/1",
+            "tile/0/0001",
+            "tile/00/001",
+            "tile/0/001.p/256",
+            "tile/0/001.p/0",
+            "tile/0/x001",
+            "tile/64/000",
+        ] {
             assert_eq!(Tile::parse(other), None, "{other}");
         }
     }
@@ -247,7 +255,8 @@ mod tests {
             let hash = leaf_hash(&leaf.to_be_bytes());
             let again = HashTiles::resume(&edge, |tile| {
                 let Sort::Hashes(level) = tile.sort else { panic!("hashes") };
-                let nodes = (0..tile.width.into()).map(|i| tree.node(8 * u32::from(level), tile.number * 256 + i).unwrap());
+                let nodes =
+                    (0..tile.width.into()).map(|i| tree.node(8 * u32::from(level), tile.number * 256 + i).unwrap());
                 Ok::<_, ()>(nodes.flat_map(|node| node.0).collect())
             });
             assert_eq!(again.unwrap().unwrap().edge(), tiles.edge(), "at {leaf}");

@@ -1,4 +1,4 @@
-//! `rinsebook-service serve | check-config`. Exit codes: 0 good, 1 failed, 2 usage.
+//! `rinsebook-service serve | restore | check-config`. Exit codes: 0 good, 1 failed, 2 usage.
 
 use std::io::Write;
 use std::path::PathBuf;
@@ -11,6 +11,7 @@ use tokio::signal::unix::{SignalKind, signal};
 use tracing_subscriber::EnvFilter;
 
 use crate::config::Config;
+use crate::restore::restore;
 use crate::run::{Running, start};
 
 #[derive(Parser)]
@@ -31,6 +32,15 @@ enum Command {
         #[arg(long)]
         json_logs: bool,
     },
+    /// Put a copy of a data folder back where there is none. Nothing is recorded then until a custodian opens an epoch:
+    /// what was recorded after the copy was made is lost, and stations send it again.
+    Restore {
+        /// The copy.
+        from: PathBuf,
+        /// Configuration; its data folder must not exist, or be empty.
+        #[arg(long, value_name = "FILE")]
+        config: Option<PathBuf>,
+    },
     /// Read a configuration and say whether it can be used.
     CheckConfig {
         /// The configuration.
@@ -44,6 +54,14 @@ pub fn main() -> ExitCode {
         Command::Serve { config, json_logs } => read(config.as_deref()).and_then(|config| {
             init_logs(json_logs);
             tokio::runtime::Runtime::new()?.block_on(serve(config))
+        }),
+        Command::Restore { from, config } => read(config.as_deref()).and_then(|config| {
+            let files = restore(&from, &config.data)?;
+            say(&format!(
+                "{files} files put back in {}; serve, then open an epoch with `rinsebook enrol epoch`",
+                config.data.display()
+            ));
+            Ok(())
         }),
         Command::CheckConfig { file } => read(Some(&file)).map(|config| say(&format!("good: {config:#?}"))),
     };

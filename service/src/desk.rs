@@ -15,7 +15,6 @@ use rinsebook_proto::fact::{self, Header, Kind, Seen, Signed, Subject};
 use rinsebook_proto::key::{self, VerifyingKey};
 use rinsebook_proto::note::Checkpoint;
 use rinsebook_proto::rules::{Enrolments, Recorded, SignatureState, Texts};
-use rinsebook_proto::succession::Before;
 use rinsebook_proto::tree::Tree;
 use rinsebook_proto::v1::{self, RefusalReason, outcome};
 
@@ -23,7 +22,6 @@ use crate::admission::{Candidate, Found, KnownKeys};
 use crate::blobs::Blobs;
 use crate::founding::check_founding;
 use crate::identity::Identity;
-use crate::error::ServiceError;
 use crate::refusal;
 use crate::signing::Signing;
 use crate::standstill::Standstill;
@@ -57,6 +55,7 @@ pub struct Peer {
     pub tls_key_digest: Hash,
 }
 
+mod closing;
 mod reports;
 
 /// See the module.
@@ -163,16 +162,6 @@ impl Desk {
         }
     }
 
-    /// Takes what the last fact said of the log's own key.
-    fn follow_log_keys(&mut self, known: usize, index: u64) {
-        let new = self.enrolments.roster().successions().get(known..).unwrap_or_default();
-        for succession in new {
-            let root = self.tree.read().expect("readers of the tree do not panic").root(index);
-            let changed = self.signing.follow(succession, Before { size: index, root: Some(root) });
-            self.epoch_opened |= changed && succession.restored().is_some();
-        }
-    }
-
     /// Replays one entry that was not resumed, with every check that a stranger would make.
     pub fn replay(&mut self, data: &[u8]) -> Result<Staged, String> {
         let entry = Entry::decode(data).map_err(|e| e.to_string())?;
@@ -232,13 +221,6 @@ impl Desk {
             }
         };
         v1::Outcome { run: run.to_vec(), counter, envelope_hash: digest.to_vec(), result: Some(result) }
-    }
-
-    /// Whether it is the fact that lets recording go on; whose word it is, the roster decides when it is staged.
-    fn ends_standstill(&self, candidate: &Candidate) -> bool {
-        let Found::Good(fact) = &candidate.found else { return self.epoch_opened };
-        let (size, root) = self.size_and_root();
-        self.epoch_opened || self.signing.opens_next_epoch(fact.signed(), size, root)
     }
 
     /// The certificate is looked up anew for every group: a device retired a moment ago is turned away.
@@ -349,7 +331,8 @@ impl Desk {
             });
         }
         if self.signing.would_lose(&fact) {
-            let why = "the service does not hold the new key that it names; ask it for one with `rinsebook enrol log-key`";
+            let why =
+                "the service does not hold the new key that it names; ask it for one with `rinsebook enrol log-key`";
             return outcome::Result::Refused(refusal::unrecorded(RefusalReason::NotRecording, why));
         }
         match self.missing_blobs(&fact) {
@@ -490,34 +473,6 @@ impl Desk {
     /// Whether anything waits to be written.
     pub fn has_group(&self) -> bool {
         !self.group.is_empty()
-    }
-
-    /// Closes the group with its checkpoint: first index, the leaf hash before it, the entries, the signed note.
-    ///
-    /// # Errors
-    /// The key that must sign is not here: then nothing of the group may be written.
-    pub fn close_group(&mut self) -> Result<(Vec<Staged>, String), ServiceError> {
-        let (size, root) = self.size_and_root();
-        self.checkpoint = Checkpoint { origin: self.signing.origin(), size, root };
-        self.note = self.signing.sign(&self.checkpoint)?;
-        Ok((std::mem::take(&mut self.group), self.note.clone()))
-    }
-
-    /// The group is on disk.
-    pub fn written(&mut self) {
-        if std::mem::take(&mut self.epoch_opened) {
-            self.standstill.end();
-        }
-    }
-
-    /// Why nothing is recorded, if nothing is.
-    pub fn not_recording(&self) -> Option<&str> {
-        self.standstill.why()
-    }
-
-    /// The log's signature, for those who ask beside it.
-    pub fn signing(&self) -> Signing {
-        self.signing.clone()
     }
 
     /// The newest checkpoint's note.

@@ -33,6 +33,7 @@ pub mod projection;
 pub mod query;
 pub mod recovery;
 pub mod refusal;
+pub mod restore;
 pub mod run;
 pub mod sequencer;
 pub mod signing;

@@ -240,7 +240,6 @@ fn answers_alike(
         size,
         time_ms: now_ms,
     };
-    let questions: Vec<Question> =
-        recorded.iter().filter_map(asked).chain(scope.aircraft.iter().map(now)).collect();
+    let questions: Vec<Question> = recorded.iter().filter_map(asked).chain(scope.aircraft.iter().map(now)).collect();
     questions.iter().filter(|q| scope.aircraft.contains(&q.aircraft)).all(|q| ask(whole, q) == ask(&part, q))
 }

@@ -37,7 +37,7 @@ use crate::rpc::{
     intake_server::IntakeServer, ledger_server::LedgerServer, open_items_server::OpenItemsServer,
     records_server::RecordsServer, roster_server::RosterServer,
 };
-use crate::sequencer::{Figures, Sequencer};
+use crate::sequencer::{Command, Figures, Sequencer};
 use crate::signing::Signing;
 use crate::witnesses::{Witnessed, Witnesses};
 
@@ -45,6 +45,8 @@ use crate::witnesses::{Witnessed, Witnesses};
 const PROJECTION_QUEUE: usize = 1024;
 /// Connections get this long to finish when the service stops.
 const DRAIN: Duration = Duration::from_secs(3);
+/// A start waits so long for what witnesses hold against this log, where any are configured.
+const WITNESSES_WITHIN: Duration = Duration::from_secs(2);
 /// The largest gRPC message read: a blob of 1 MiB, or one too large a fact, with what frames it.
 const MAX_MESSAGE_BYTES: usize = 4 << 20;
 
@@ -64,6 +66,8 @@ pub struct Running {
     sequencer_done: oneshot::Receiver<Result<(), ServiceError>>,
     projection: Option<std::thread::JoinHandle<()>>,
     witnesses: Witnesses,
+    /// Holds the sequencer open until a witness warns.
+    warned: tokio::task::AbortHandle,
     /// Held as long as the log is open for writing.
     _lock: journal::Lock,
 }
@@ -100,7 +104,7 @@ pub async fn start_on(config: Config, clock: Arc<dyn Clock>, disk: Arc<dyn Disk>
             .await
             .expect("opening does not panic")?
     };
-    let Opened { desk, log, reader, projection, report } = opened;
+    let Opened { mut desk, log, reader, projection, report } = opened;
 
     let figures = Arc::new(Figures::default());
     figures.size.store(report.entries, Ordering::SeqCst);
@@ -115,7 +119,14 @@ pub async fn start_on(config: Config, clock: Arc<dyn Clock>, disk: Arc<dyn Disk>
         .spawn(move || projection.follow(&follow))
         .map_err(ServiceError::file("cannot start a thread"))?;
     let (done, sequencer_done) = oneshot::channel();
+    // Before the first signature: whoever watches this log from outside may know that it is not all of it.
+    if witnesses.are_asked()
+        && let Ok(why) = tokio::time::timeout(WITNESSES_WITHIN, witnesses.against()).await
+    {
+        desk.stand_still(&why);
+    }
     let sequencer = Sequencer::start(desk, log, committed, figures.clone(), done);
+    let warned = tokio::spawn(stand_still_on_witness(witnesses.clone(), sequencer.clone())).abort_handle();
     let queries = Queries::new(view.clone(), clock.clone(), blobs.clone(), sequencer.clone());
 
     let listener = std::net::TcpListener::bind(config.listen)
@@ -124,7 +135,20 @@ pub async fn start_on(config: Config, clock: Arc<dyn Clock>, disk: Arc<dyn Disk>
     let tls = authority.server_config(&config.server_names)?;
     let verifier_key = signing.verifier_key().to_string();
     let data = config.data.clone();
-    let parts = Parts { clock, identity, signing, data, keys, blobs, sequencer, view, queries, tree, reader, witnesses: witnesses.clone() };
+    let parts = Parts {
+        clock,
+        identity,
+        signing,
+        data,
+        keys,
+        blobs,
+        sequencer,
+        view,
+        queries,
+        tree,
+        reader,
+        witnesses: witnesses.clone(),
+    };
     let router = router(parts).await;
     let handle = axum_server::Handle::new();
     listener.set_nonblocking(true).map_err(ServiceError::file("cannot use the listener"))?;
@@ -145,8 +169,16 @@ pub async fn start_on(config: Config, clock: Arc<dyn Clock>, disk: Arc<dyn Disk>
         sequencer_done,
         projection: Some(projection),
         witnesses,
+        warned,
         _lock: lock,
     })
+}
+
+/// A witness may find out at any time.
+async fn stand_still_on_witness(witnesses: Witnesses, sequencer: Sequencer) {
+    let why = witnesses.against().await;
+    // A sequencer that has ended records nothing.
+    let _ = sequencer.send(Command::StandStill { why }).await;
 }
 
 struct Parts {
@@ -165,7 +197,8 @@ struct Parts {
 }
 
 async fn router(parts: Parts) -> axum::Router {
-    let Parts { clock, identity, signing, data, keys, blobs, sequencer, view, queries, tree, reader, witnesses } = parts;
+    let Parts { clock, identity, signing, data, keys, blobs, sequencer, view, queries, tree, reader, witnesses } =
+        parts;
     let (health, health_service) = tonic_health::server::health_reporter();
     health.set_serving::<IntakeServer<IntakeService>>().await;
     let reflection = || {
@@ -174,12 +207,8 @@ async fn router(parts: Parts) -> axum::Router {
             .register_encoded_file_descriptor_set(tonic_health::pb::FILE_DESCRIPTOR_SET)
     };
     let intake = IntakeService { keys, blobs, sequencer, view: view.clone() };
-    let packs = Packs {
-        queries: queries.clone(),
-        reader: reader.clone(),
-        tree: tree.clone(),
-        witnesses: witnesses.clone(),
-    };
+    let packs =
+        Packs { queries: queries.clone(), reader: reader.clone(), tree: tree.clone(), witnesses: witnesses.clone() };
     let files = LogFiles {
         view: view.clone(),
         tree: tree.clone(),
@@ -234,6 +263,7 @@ impl Running {
     /// Takes no new call, lets those under way finish, writes what is decided, and ends.
     pub async fn stop(mut self) -> Result<StopReport, ServiceError> {
         self.witnesses.stop();
+        self.warned.abort();
         self.handle.graceful_shutdown(Some(DRAIN));
         // How the listener ended changes nothing of what was recorded.
         let _ = (&mut self.server).await;

@@ -50,6 +50,11 @@ pub enum Command {
         /// Where the service stands with the device.
         reply: Reply<v1::Standing>,
     },
+    /// Nothing is to be recorded any more.
+    StandStill {
+        /// Why.
+        why: String,
+    },
     /// The service's own facts.
     Own {
         /// Kind and subjects of each.
@@ -135,6 +140,7 @@ enum Waiting {
     Standing(Box<v1::Standing>, Reply<v1::Standing>),
     Own(Vec<(u64, Hash)>, Reply<Vec<(u64, Hash)>>),
     Refused(CallError, Reply<Vec<(u64, Hash)>>),
+    Nobody,
 }
 
 impl Worker {
@@ -216,6 +222,10 @@ impl Worker {
                 }
                 Waiting::Standing(Box::new(self.desk.standing(&peer, &report)), reply)
             }
+            Command::StandStill { why } => {
+                self.desk.stand_still(&why);
+                Waiting::Nobody
+            }
             Command::Own { reply, .. } if self.desk.not_recording().is_some() => {
                 let why = self.desk.not_recording().unwrap_or_default().to_owned();
                 Waiting::Refused(CallError::NotRecording(why), reply)
@@ -244,6 +254,7 @@ fn count(command: &Command) -> usize {
     match command {
         Command::Facts { candidates, .. } => candidates.len(),
         Command::Report { report, .. } => 1 + report.lost.len(),
+        Command::StandStill { .. } => 0,
         Command::Own { facts, .. } => facts.len(),
     }
 }
@@ -257,6 +268,7 @@ fn most_bytes(command: &Command) -> u64 {
         Command::Report { envelope, report, .. } => {
             (report.lost.len() as u64 + 1) * (envelope.len() as u64 + ENTRY_OVERHEAD_BYTES)
         }
+        Command::StandStill { .. } => 0,
         Command::Own { facts, .. } => facts.len() as u64 * 2 * ENTRY_OVERHEAD_BYTES,
     }
 }
@@ -277,6 +289,7 @@ fn answer(waiting: Waiting, note: &str) {
         Waiting::Refused(error, reply) => {
             let _ = reply.send(Err(error));
         }
+        Waiting::Nobody => {}
     }
 }
 
@@ -297,6 +310,7 @@ fn unknown(waiting: Waiting) {
         Waiting::Own(_, reply) | Waiting::Refused(_, reply) => {
             let _ = reply.send(Err(CallError::Stopping));
         }
+        Waiting::Nobody => {}
     }
 }
 
@@ -311,5 +325,7 @@ fn refuse(command: Command, error: &CallError) {
         Command::Own { reply, .. } => {
             let _ = reply.send(Err(error.clone()));
         }
+        // It is told again by whoever found out.
+        Command::StandStill { .. } => {}
     }
 }

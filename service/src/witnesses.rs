@@ -7,7 +7,8 @@
 //! ```
 //!
 //! A round asks all witnesses about one checkpoint, so that their cosignatures meet on it however fast the log grows.
-//! Nothing here is waited for: recording goes on without any witness, and says so once a minute as an error. What a
+//! Nothing here is waited for, but at the start, for a moment: a witness that saw more of this log, or another, stops the
+//! recording before anything is signed anew. Without any witness recording goes on, and says so once a minute as an error. What a
 //! witness cosigned is not kept on disk: after a start they are asked again, and each tells the size it stands at.
 
 mod ask;
@@ -20,6 +21,7 @@ use std::time::Duration;
 use rinsebook_proto::clock::Clock;
 use rinsebook_proto::note::{Checkpoint, CosignerKey};
 use rinsebook_proto::tree::Tree;
+use tokio::sync::watch;
 use tokio::task::{AbortHandle, JoinSet};
 use tokio::time::{Instant, MissedTickBehavior, interval};
 
@@ -54,6 +56,8 @@ pub struct Witnessed {
 pub struct Witnesses {
     kept: Arc<Mutex<Kept>>,
     task: Option<AbortHandle>,
+    /// What a witness holds against this log, once one does.
+    against: watch::Receiver<Option<String>>,
 }
 
 impl Witnesses {
@@ -68,11 +72,24 @@ impl Witnesses {
             Ok(Witness { post, key, told_size: 0, answered: None, failures: 0, not_before: Instant::now() })
         });
         let all = all.collect::<Result<Vec<Witness>, ServiceError>>()?;
+        let (says_against, against) = watch::channel(None);
         if all.is_empty() {
-            return Ok(Witnesses { kept, task: None });
+            return Ok(Witnesses { kept, task: None, against });
         }
-        let rounds = Rounds { log, all, policy: config.witness_policy, kept: kept.clone(), said: None };
-        Ok(Witnesses { kept, task: Some(tokio::spawn(rounds.run()).abort_handle()) })
+        let policy = config.witness_policy;
+        let rounds = Rounds { log, all, policy, kept: kept.clone(), said: None, says_against };
+        Ok(Witnesses { kept, task: Some(tokio::spawn(rounds.run()).abort_handle()), against })
+    }
+
+    /// Waits until a witness holds something against this log, and tells what: it saw another, or more of it. Never, where
+    /// none is asked.
+    pub async fn against(&self) -> String {
+        let mut against = self.against.clone();
+        let told = against.wait_for(Option::is_some).await.map(|why| why.clone());
+        match told {
+            Ok(why) => why.unwrap_or_default(),
+            Err(_) => std::future::pending().await,
+        }
     }
 
     /// The newest checkpoint that enough witnesses cosigned, or that the most did; none before the first cosignature.
@@ -141,6 +158,7 @@ struct Rounds {
     kept: Arc<Mutex<Kept>>,
     /// When it was last said that the policy is not met.
     said: Option<Instant>,
+    says_against: watch::Sender<Option<String>>,
 }
 
 impl Rounds {
@@ -182,7 +200,13 @@ impl Rounds {
                     let now_s = self.log.clock.wall_ms() / 1000;
                     lock(&self.kept).add(checkpoint.size, note, number, cosignature, now_s);
                 }
-                Err(refusal) => witness.failed(&refusal),
+                Err(refusal) => {
+                    if refusal.is_about_the_log() {
+                        let why = format!("the witness {} does not cosign this log: {refusal}", witness.key.name());
+                        self.says_against.send_replace(Some(why));
+                    }
+                    witness.failed(&refusal);
+                }
             }
         }
     }

@@ -1,9 +1,9 @@
 //! The world in which rinsebook is tested: what the tests share.
 
 pub mod book;
+pub mod http;
 pub mod operator;
 pub mod outside;
-pub mod http;
 pub mod record;
 pub mod scenario;
 pub mod slow;

@@ -383,7 +383,11 @@ fn sixteen_times_received_moved_against_the_cosignatures() {
     // A witness saw the first groups an hour before the rest is said to have come; the log says another time of each side.
     let (held, _) = world.held(3, Some(world.pieces[8].received_ms / 1000 + 3600));
     let mut later = world.pieces.clone();
-    assert_eq!(world.verified(&later, std::slice::from_ref(&held)), "chain: time received", "entries after it, moved back");
+    assert_eq!(
+        world.verified(&later, std::slice::from_ref(&held)),
+        "chain: time received",
+        "entries after it, moved back"
+    );
     later[8..].iter_mut().for_each(|piece| piece.received_ms += 3_600_000);
     assert_ne!(world.verified(&later, std::slice::from_ref(&held)), "chain: time received");
     let (held, _) = world.held(3, Some(world.pieces[8].received_ms / 1000 - 3600));

@@ -28,7 +28,7 @@ const MAY_NAME: [(&str, &[(&str, &str)]); 3] = [
     (
         "service",
         &[
-            ("command", "config run"),
+            ("command", "config restore run"),
             ("identity", "config error"),
             ("authority", "error identity"),
             ("blobs", "error"),
@@ -36,6 +36,7 @@ const MAY_NAME: [(&str, &[(&str, &str)]); 3] = [
             ("founding", "identity"),
             ("signing", "error identity"),
             ("standstill", "error"),
+            ("restore", "error standstill"),
             ("desk", "admission blobs error founding identity refusal signing standstill"),
             ("log", "desk error"),
             ("sequencer", "admission desk error log"),
@@ -45,10 +46,7 @@ const MAY_NAME: [(&str, &[(&str, &str)]); 3] = [
             ("files", "log projection witnesses"),
             ("packs", "blobs error log projection query witnesses"),
             ("access", "authority error projection"),
-            (
-                "recovery",
-                "admission blobs config desk error identity log projection sequencer snapshot standstill",
-            ),
+            ("recovery", "admission blobs config desk error identity log projection sequencer snapshot standstill"),
             ("watch", "error query"),
             ("witnesses", "config error projection"),
             (
@@ -59,8 +57,8 @@ const MAY_NAME: [(&str, &[(&str, &str)]); 3] = [
             // The only wiring: it knows everybody.
             (
                 "run",
-                "access admission authority blobs config error grpc identity log projection query recovery rpc sequencer \
-                 witnesses",
+                "access admission authority blobs config error files grpc identity log packs projection query recovery rpc \
+                 sequencer signing witnesses",
             ),
         ],
     ),
@@ -85,10 +83,10 @@ const MAY_NAME: [(&str, &[(&str, &str)]); 3] = [
             ("verify", "home render secret station"),
             ("receipt", "remote rpc station trust"),
             ("witness", "home"),
-            ("demo", "card enrol home names remote render rpc station sync verify"),
+            ("demo", "card enrol home names query remote render rpc station sync verify"),
             (
                 "command",
-                "card demo enrol explain home names query remote render revisions rpc secret station sync verify witness",
+                "card demo enrol explain home names query receipt remote render revisions rpc secret station sync verify witness",
             ),
             ("main", "command"),
         ],

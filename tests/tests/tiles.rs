@@ -82,7 +82,8 @@ fn a_hundred_thousand_entries_are_audited_from_a_plain_file_server_with_no_servi
     let server = Served::from(&out);
     let good = audited(&server.1, &book.verifier_key(), None).unwrap();
     assert_eq!((good.entries, good.signatures, good.unread, good.origin_proved), (100_000, 100_000, 0, true));
-    let of_folder = check(&log, &Asked { log_key: Some(&book.verifier_key()), ..Asked::default() }, &mut |_| {}).unwrap();
+    let of_folder =
+        check(&log, &Asked { log_key: Some(&book.verifier_key()), ..Asked::default() }, &mut |_| {}).unwrap();
     assert_eq!(good.root, of_folder.root);
 }
 
@@ -163,7 +164,8 @@ async fn a_running_service_is_audited_over_its_own_address_by_those_who_may() {
     let address = format!("https://localhost:{}/log", running.address.port());
     let home = shop.desk.home.clone();
     let authority_pem = Some(home.ca_pem().unwrap());
-    let device = Access { authority_pem: authority_pem.clone(), device: Some(home.tls_identity().unwrap()), token: None };
+    let device =
+        Access { authority_pem: authority_pem.clone(), device: Some(home.tls_identity().unwrap()), token: None };
     let nobody = Access { authority_pem, ..Access::default() };
     let strangers = Access::default();
     let audit = move |access: Access| {

@@ -326,7 +326,7 @@ fn copy(from: &Path, to: &Path) {
 }
 
 #[tokio::test(flavor = "multi_thread")]
-async fn a_witness_that_saw_the_newer_log_does_not_cosign_an_older_copy_that_was_put_back() {
+async fn a_witness_that_saw_the_newer_log_stops_an_older_copy_from_recording_and_does_not_cosign_it() {
     let mut shop = Shop::open().await.unwrap();
     let mut station = shop.station("ramp-1").await.unwrap();
     let saw = witness_of(&shop, "saw", ANYWHERE);
@@ -345,6 +345,10 @@ async fn a_witness_that_saw_the_newer_log_does_not_cosign_an_older_copy_that_was
 
     serve_with(&mut shop, &mut [], &[reached(&saw)]).await;
     assert!(entries(&shop) < size);
+    // Before the first signature: nothing is recorded until a custodian opens an epoch.
+    let mut ledger = LedgerClient::new(remote::connect(&shop.desk.home).await.unwrap());
+    let told = ledger.prepare_log_key(v1::PrepareLogKeyRequest {}).await.unwrap().into_inner().not_recording;
+    assert!(told.contains("w.example/1") && told.contains("older copy"), "{told}");
     let fresh = witness_of(&shop, "fresh", ANYWHERE);
     serve_with(&mut shop, &mut [], &[reached(&saw), reached(&fresh)]).await;
     // Both are asked in one round, and one cosigns.

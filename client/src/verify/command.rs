@@ -83,7 +83,8 @@ pub fn run(args: &Args, out: &mut dyn Write) -> Result<ExitCode, ClientError> {
         receipt::station(path, log_key.as_ref(), policy.as_ref())
             .map(|good| if args.json { good.to_json().to_string() } else { good.to_string() })
     } else if Path::new(&args.log).is_file() {
-        packed(args, log_key.as_ref(), policy.as_ref()).map(|good| if args.json { good.to_json().to_string() } else { good.to_string() })
+        packed(args, log_key.as_ref(), policy.as_ref())
+            .map(|good| if args.json { good.to_json().to_string() } else { good.to_string() })
     } else {
         let good = verified(args, log_key.as_ref(), policy.as_ref());
         if let Ok(good) = &good {
@@ -140,9 +141,8 @@ fn held(file: &Path, log_key: Option<&VerifierKey>, policy: Option<&Policy>) -> 
 }
 
 fn files(args: &Args) -> Result<Files, Fault> {
-    let text = |file: &Path| {
-        std::fs::read_to_string(file).map_err(|e| Fault::CouldNot(format!("{}: {e}", file.display())))
-    };
+    let text =
+        |file: &Path| std::fs::read_to_string(file).map_err(|e| Fault::CouldNot(format!("{}: {e}", file.display())));
     let mut access = Access::default();
     if let Some(dir) = &args.station {
         access.authority_pem = Some(text(&dir.join("ca.pem"))?);

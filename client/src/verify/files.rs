@@ -62,12 +62,15 @@ impl Files {
             .user_agent("rinsebook")
             .max_redirects(0);
         if let Some(token) = access.token.clone() {
-            config = config.middleware(move |mut request: ureq::http::Request<ureq::SendBody<'_>>, next: ureq::middleware::MiddlewareNext<'_>| {
-                if let Ok(value) = format!("Bearer {token}").parse() {
-                    request.headers_mut().insert(ureq::http::header::AUTHORIZATION, value);
-                }
-                next.handle(request)
-            });
+            config = config.middleware(
+                move |mut request: ureq::http::Request<ureq::SendBody<'_>>,
+                      next: ureq::middleware::MiddlewareNext<'_>| {
+                    if let Ok(value) = format!("Bearer {token}").parse() {
+                        request.headers_mut().insert(ureq::http::header::AUTHORIZATION, value);
+                    }
+                    next.handle(request)
+                },
+            );
         }
         Ok(Files::Address(place.trim_end_matches('/').to_owned(), config.build().new_agent()))
     }

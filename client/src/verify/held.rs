@@ -28,7 +28,8 @@ impl Held {
     pub(super) fn check(&self, index: u64, received_ms: u64, root: impl Fn() -> Hash) -> Result<(), Wrong> {
         let size = self.checkpoint.size;
         if index + 1 == size && root() != self.checkpoint.root {
-            let why = format!("a checkpoint of {size} entries that you hold has another root: these entries were changed");
+            let why =
+                format!("a checkpoint of {size} entries that you hold has another root: these entries were changed");
             return Err(Wrong::of("root", "held")(why));
         }
         let wrong = Wrong::of("chain", "time received");

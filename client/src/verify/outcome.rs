@@ -182,7 +182,10 @@ impl Good {
             }),
             ("blob", blobs),
             ("seen", "every signer had seen this log and no other".to_owned()),
-            ("root", format!("{} hold; {} as the last says", counted(self.groups.max(1), "signed checkpoint"), self.origin)),
+            (
+                "root",
+                format!("{} hold; {} as the last says", counted(self.groups.max(1), "signed checkpoint"), self.origin),
+            ),
         ]
     }
 }

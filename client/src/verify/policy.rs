@@ -23,7 +23,11 @@ impl Policy {
         names.sort_unstable();
         names.dedup();
         if names.len() < self.quorum {
-            return Err(wrong(format!("{} of the witnesses named cosigned it, {} are asked", names.len(), self.quorum)));
+            return Err(wrong(format!(
+                "{} of the witnesses named cosigned it, {} are asked",
+                names.len(),
+                self.quorum
+            )));
         }
         Ok(found)
     }

@@ -57,12 +57,14 @@ fn bad(part: &'static str, why: impl std::fmt::Display) -> Fault {
 
 /// Checks the proof of one entry.
 pub(super) fn proof(bytes: &[u8], key: Option<&VerifierKey>, policy: Option<&Policy>) -> Result<Proved, Fault> {
-    let key = key.ok_or_else(|| Fault::CouldNot("a proof says nothing without the log's key: give --log-key".to_owned()))?;
+    let key =
+        key.ok_or_else(|| Fault::CouldNot("a proof says nothing without the log's key: give --log-key".to_owned()))?;
     let text = std::str::from_utf8(bytes).map_err(|_| bad("proof", "it is no text"))?;
     let proof = Proof::parse(text).map_err(|e| bad("proof", e))?;
-    let data = proof.entry.as_deref().ok_or_else(|| {
-        Fault::CouldNot("the proof is without its entry: nothing says of what it is one".to_owned())
-    })?;
+    let data = proof
+        .entry
+        .as_deref()
+        .ok_or_else(|| Fault::CouldNot("the proof is without its entry: nothing says of what it is one".to_owned()))?;
     let entry = Entry::decode(data).map_err(|e| bad("entry", e))?;
     if entry.index != proof.index {
         return Err(bad("entry", "the proof and its entry name different places"));
@@ -133,7 +135,9 @@ pub(super) fn station(dir: &Path, key: Option<&VerifierKey>, policy: Option<&Pol
                 if let Some(note) = station.acknowledged_under(&envelope) {
                     let size = match opened.get(note) {
                         Some(size) => *size,
-                        None => Checkpoint::open(note, &keys).map_err(|e| bad("receipt", format!("{envelope}: {e}")))?.size,
+                        None => {
+                            Checkpoint::open(note, &keys).map_err(|e| bad("receipt", format!("{envelope}: {e}")))?.size
+                        }
                     };
                     opened.insert(note, size);
                     if size <= *index {
@@ -160,7 +164,9 @@ fn kept_proof(
     let told: Vec<Result<Proved, Fault>> = keys.iter().map(|key| proof(&bytes, Some(key), policy)).collect();
     let proved = match told.iter().find_map(|told| told.as_ref().ok()) {
         Some(proved) => proved,
-        None => return Err(told.into_iter().next_back().and_then(Result::err).unwrap_or_else(|| bad("proof", "no key"))),
+        None => {
+            return Err(told.into_iter().next_back().and_then(Result::err).unwrap_or_else(|| bad("proof", "no key")));
+        }
     };
     let entry = Proof::parse(&String::from_utf8_lossy(&bytes)).ok().and_then(|proof| proof.entry);
     let same_entry = entry.is_some_and(|data| rinsebook_proto::tree::leaf_hash(&data) == *entry_hash);

@@ -105,9 +105,8 @@ fn kept_run(((device, run), end): (&(Id, Id), &End)) -> (String, String, u64, Op
 /// A checker that stands where the kept one stood; a new one, which will keep its checkpoints beside the file, where there
 /// is none yet.
 pub(super) fn resume(asked: &Asked<'_>, file: &Path) -> Result<Checker, Fault> {
-    let could_not = |why: String| {
-        Fault::CouldNot(format!("{}: {why}; move it away to audit from the beginning", file.display()))
-    };
+    let could_not =
+        |why: String| Fault::CouldNot(format!("{}: {why}; move it away to audit from the beginning", file.display()));
     let beside = OpenOptions::new().read(true).write(true).create(true).truncate(false).open(roots(file));
     let beside = beside.map_err(|e| could_not(e.to_string()))?;
     let mut checker = Checker::new(asked);

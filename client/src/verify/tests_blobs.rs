@@ -35,7 +35,11 @@ fn keep(dir: &Path, digest: Hash, salt: &[u8], content: &[u8]) {
 fn checked(log: &TestLog, blobs: &Path) -> Result<Good, Fault> {
     let dir = tempfile::tempdir().unwrap();
     log.write(dir.path(), 1 << 16, |_| {}, |_| {});
-    check(dir.path(), &Asked { log_key: Some(&log.verifier_key()), blobs: Some(blobs), ..Asked::default() }, &mut |_| {})
+    check(
+        dir.path(),
+        &Asked { log_key: Some(&log.verifier_key()), blobs: Some(blobs), ..Asked::default() },
+        &mut |_| {},
+    )
 }
 
 fn found_bad(result: Result<Good, Fault>) -> Option<u64> {

@@ -42,15 +42,13 @@ pub fn tiles(files: &Files, asked: &Asked<'_>, progress: &mut dyn FnMut(u64)) ->
         progress(checker.entries());
     }
     hashes.edge()?;
-    checker.closing(size, &note, asked.policy).map_err(|wrong| {
-        Fault::Bad {
-            check: wrong.check,
-            part: wrong.part,
-            index: Some(size - 1),
-            file: Some(files.name("checkpoint")),
-            offset: None,
-            why: wrong.why,
-        }
+    checker.closing(size, &note, asked.policy).map_err(|wrong| Fault::Bad {
+        check: wrong.check,
+        part: wrong.part,
+        index: Some(size - 1),
+        file: Some(files.name("checkpoint")),
+        offset: None,
+        why: wrong.why,
     })?;
     if let Some(file) = asked.state {
         super::state::keep(&mut checker, file).map_err(super::state::not_kept(file))?;
@@ -59,9 +57,7 @@ pub fn tiles(files: &Files, asked: &Asked<'_>, progress: &mut dyn FnMut(u64)) ->
         let mut again = checker.second_reading();
         for number in 0..size.div_ceil(WIDTH) {
             let (path, entries) = bundle(files, number, size)?;
-            again
-                .entries_from(number * WIDTH, &entries)
-                .map_err(|failed| placed(failed, files, &path, &entries))?;
+            again.entries_from(number * WIDTH, &entries).map_err(|failed| placed(failed, files, &path, &entries))?;
             progress(again.entries());
         }
         let (late, root) = again.finish();
@@ -130,7 +126,9 @@ fn bundle(files: &Files, number: u64, size: u64) -> Result<(String, Vec<Vec<u8>>
     let path = Tile { sort: Sort::Entries, number, width }.path();
     let bytes = get(files, &path)?.ok_or_else(|| {
         let name = files.name(&path);
-        Fault::CouldNot(format!("{name} is not there: the log's entries are needed, its hashes alone say nothing of facts"))
+        Fault::CouldNot(format!(
+            "{name} is not there: the log's entries are needed, its hashes alone say nothing of facts"
+        ))
     })?;
     let entries = read_bundle(&bytes, width).map_err(|e| bad(&path, "root", "entry", e))?;
     Ok((path, entries))

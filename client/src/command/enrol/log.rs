@@ -64,7 +64,8 @@ impl LogKey {
         let mut desk = self.signing.open()?;
         let prepared = prepared(&desk).await?;
         if !prepared.not_recording.is_empty() {
-            let why = format!("the service does not record: {}; `rinsebook enrol epoch` comes first", prepared.not_recording);
+            let why =
+                format!("the service does not record: {}; `rinsebook enrol epoch` comes first", prepared.not_recording);
             return Err(ClientError::Usage(why));
         }
         let kind = enrol::log_key_changed(&prepared);

@@ -44,7 +44,8 @@ pub(super) fn head(items: &[Item]) -> Result<Head, Found> {
         if issued(item) != Some(v1::PackIssued { part, ..first.clone() }) {
             return Err(wrong(item, "the facts that head it are not the parts of one"));
         }
-        if newest.index() - item.index() != place as u64 || item.fact().header().device != newest.fact().header().device {
+        if newest.index() - item.index() != place as u64 || item.fact().header().device != newest.fact().header().device
+        {
             return Err(wrong(item, "the facts that head it do not follow one another"));
         }
         subjects.extend(item.fact().header().subjects.iter().cloned());

@@ -135,7 +135,8 @@ impl PackGood {
         if !self.cosignatures.is_empty() {
             lines.push(("cosigned", told(&self.cosignatures)));
         }
-        let erased = |e: &Erased| ("erased", format!("an annex, by the custodian's fact at entry {}: {}", e.index, e.reason));
+        let erased =
+            |e: &Erased| ("erased", format!("an annex, by the custodian's fact at entry {}: {}", e.index, e.reason));
         lines.extend(self.erased.iter().map(erased));
         lines.push(("assessment", format!("{} recorded answers derived again, word for word", self.answers)));
         if self.answers_of_other_rules + self.answers_elsewhere > 0 {
