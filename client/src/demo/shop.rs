@@ -228,7 +228,7 @@ impl Shop {
 
     /// What the service answers about the aircraft now.
     pub async fn assess(&self) -> Result<v1::Assessment> {
-        ask(&self.desk.home, &self.aircraft).await
+        ask(&self.desk.home, &self.aircraft, false).await
     }
 
     /// The names of what is open, with engine and subject, sorted.
@@ -239,10 +239,10 @@ impl Shop {
     }
 }
 
-/// What the service answers about an aircraft now.
-pub(super) async fn ask(home: &Home, aircraft: &Id) -> Result<v1::Assessment> {
+/// What the service answers about an aircraft now; question and answer are kept in the log where `record` says so.
+pub(super) async fn ask(home: &Home, aircraft: &Id, record: bool) -> Result<v1::Assessment> {
     let channel = remote::connect(home).await?;
-    let request = v1::AssessRequest { aircraft: aircraft.to_vec(), ..v1::AssessRequest::default() };
+    let request = v1::AssessRequest { aircraft: aircraft.to_vec(), record, ..v1::AssessRequest::default() };
     let answer = OpenItemsClient::new(channel).assess(request).await?.into_inner();
     answer.assessment.context("an answer holds an assessment")
 }
