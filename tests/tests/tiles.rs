@@ -28,7 +28,7 @@ fn book(dir: &Path, entries: u64) -> Book {
         let kind = Kind::MetalTemperature(v1::MetalTemperature { engine, metal_tenths_celsius: Some(300) });
         let subjects = vec![Subject::Aircraft(Id([n; 16])), Subject::Wash(Id([n + 100; 16])), Subject::Engine(serial)];
         book.fact(By::Technician, kind, subjects);
-        if book.size() % 100 == 0 {
+        if book.size().is_multiple_of(100) {
             book.close();
         }
     }
