@@ -4,6 +4,7 @@
 use std::net::SocketAddr;
 use std::path::{Path, PathBuf};
 
+use rinsebook_proto::rules::erasures::KEEP_SIGNER_NAME_YEARS;
 use serde::Deserialize;
 
 /// The file as written; every key may be left out.
@@ -17,6 +18,8 @@ struct Written {
     passphrase_file: Option<PathBuf>,
     #[serde(default)]
     log: WrittenLog,
+    #[serde(default)]
+    annex: WrittenAnnex,
 }
 
 #[derive(Debug, Clone, Default, Deserialize)]
@@ -24,6 +27,12 @@ struct Written {
 struct WrittenLog {
     grow_kibibytes: Option<u64>,
     segment_kibibytes: Option<u64>,
+}
+
+#[derive(Debug, Clone, Default, Deserialize)]
+#[serde(deny_unknown_fields)]
+struct WrittenAnnex {
+    keep_signer_name_years: Option<u32>,
 }
 
 /// Checked configuration.
@@ -43,6 +52,8 @@ pub struct Config {
     pub grow_bytes: u64,
     /// A segment file is full at so many bytes.
     pub segment_bytes: u64,
+    /// A signer's name is not erased for so many years after their last signature and sign-off.
+    pub keep_signer_name_years: u32,
 }
 
 /// Why a configuration cannot be used.
@@ -92,6 +103,7 @@ impl Config {
             passphrase_file: None,
             grow_bytes: 64 << 10,
             segment_bytes: 1 << 20,
+            keep_signer_name_years: KEEP_SIGNER_NAME_YEARS,
         }
     }
 
@@ -123,6 +135,11 @@ fn build(written: Written) -> Result<Config, ConfigError> {
         n @ 64..=4_194_304 => Ok(n << 10),
         n => Err(value(key, format!("{n} is not from 64 to 4194304"))),
     };
+    // The shortest that any rule known here asks is two years (14 CFR 145.219).
+    let keep_signer_name_years = match written.annex.keep_signer_name_years.unwrap_or(KEEP_SIGNER_NAME_YEARS) {
+        n @ 2..=100 => n,
+        n => return Err(value("annex.keep_signer_name_years", format!("{n} is not from 2 to 100"))),
+    };
     Ok(Config {
         listen,
         data: written.data.unwrap_or_else(|| PathBuf::from("rinsebook-data")),
@@ -131,6 +148,7 @@ fn build(written: Written) -> Result<Config, ConfigError> {
         passphrase_file: written.passphrase_file,
         grow_bytes: kibibytes("log.grow_kibibytes", written.log.grow_kibibytes, 1024)?,
         segment_bytes: kibibytes("log.segment_kibibytes", written.log.segment_kibibytes, 65_536)?,
+        keep_signer_name_years,
     })
 }
 
@@ -142,7 +160,7 @@ mod tests {
     fn an_empty_file_gives_the_defaults() {
         let config = Config::parse("").unwrap();
         assert_eq!(config.listen.to_string(), "127.0.0.1:7420");
-        assert_eq!(config.grow_bytes, 1 << 20);
+        assert_eq!((config.grow_bytes, config.keep_signer_name_years), (1 << 20, 3));
     }
 
     #[test]
@@ -151,6 +169,8 @@ mod tests {
         assert!(unknown.contains("lissten"), "{unknown}");
         let value = Config::parse("[log]\ngrow_kibibytes = 1").unwrap_err().to_string();
         assert!(value.contains("log.grow_kibibytes"), "{value}");
+        let years = Config::parse("[annex]\nkeep_signer_name_years = 1").unwrap_err().to_string();
+        assert!(years.contains("annex.keep_signer_name_years"), "{years}");
         assert!(Config::parse("origin_name = \"a b\"").is_err());
     }
 

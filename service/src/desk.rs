@@ -19,7 +19,7 @@ use rinsebook_proto::tree::Tree;
 use rinsebook_proto::v1::{self, RefusalReason, outcome};
 
 use crate::admission::{Candidate, Found, KnownKeys};
-use crate::blobs::Blobs;
+use crate::erasing::Erasing;
 use crate::founding::check_founding;
 use crate::identity::Identity;
 use crate::refusal;
@@ -57,7 +57,7 @@ pub struct Peer {
 pub struct Desk {
     identity: Arc<Identity>,
     clock: Arc<dyn Clock>,
-    blobs: Blobs,
+    erasing: Erasing,
     chain: EntryChain,
     runs: Runs,
     /// Written here alone, before the entries are synced; readers keep to the size that is known.
@@ -86,14 +86,14 @@ struct OwnRun {
 
 impl Desk {
     /// An empty desk; [`Desk::replay`] fills it.
-    pub fn new(identity: Arc<Identity>, clock: Arc<dyn Clock>, blobs: Blobs, keys: KnownKeys) -> Desk {
+    pub fn new(identity: Arc<Identity>, clock: Arc<dyn Clock>, erasing: Erasing, keys: KnownKeys) -> Desk {
         let checkpoint = Checkpoint { origin: identity.origin(), size: 0, root: rinsebook_proto::tree::empty_root() };
         let note = checkpoint.sign(&identity.log_key);
         let clock_base_ms = apart_ms(&*clock);
         Desk {
             identity,
             clock,
-            blobs,
+            erasing,
             chain: EntryChain::default(),
             runs: Runs::default(),
             tree: Arc::default(),
@@ -127,6 +127,7 @@ impl Desk {
         }
         let in_doubt = self.clock_in_doubt();
         if self.enrolments.add(recorded, &Texts::default()) {
+            self.erasing.roster_moved();
             self.keys.replace(self.enrolments.roster().keys().iter().map(|k| k.public_key).chain(self.service_key()));
         }
         if in_doubt && !self.clock_in_doubt() {
@@ -219,7 +220,7 @@ impl Desk {
             Ok(key) => key,
             Err(why) => return refused(why),
         };
-        if let Some(missing) = self.missing_blobs(&fact) {
+        if let Some(missing) = self.erasing.missing(&fact) {
             return missing;
         }
         match fact.verify(&key) {
@@ -303,7 +304,7 @@ impl Desk {
                 ..refusal::unrecorded(RefusalReason::Previous, "")
             });
         }
-        match self.missing_blobs(&fact) {
+        match self.erasing.missing(&fact) {
             Some(missing) => missing,
             None => self.admit(fact, signature),
         }
@@ -325,18 +326,6 @@ impl Desk {
         }
     }
 
-    fn missing_blobs(&self, fact: &Signed) -> Option<outcome::Result> {
-        let named = fact.kind().map(fact::blobs_named).unwrap_or_default();
-        let missing: Vec<Vec<u8>> =
-            named.iter().map(|b| b.digest()).filter(|d| !self.blobs.has(d)).map(Hash::to_vec).collect();
-        (!missing.is_empty()).then(|| {
-            outcome::Result::Refused(v1::Refused {
-                missing_digests: missing,
-                ..refusal::unrecorded(RefusalReason::BlobMissing, "")
-            })
-        })
-    }
-
     fn admit(&mut self, fact: Signed, signature: SignatureState) -> outcome::Result {
         let unread_because = match (&signature, fact.body()) {
             (SignatureState::Unchecked, _) => "Its signer is not enrolled yet: it is kept, blocks until it can be \
@@ -348,7 +337,8 @@ impl Desk {
         let happened_ms = fact.header().happened_ms;
         let (index, entry_hash) = self.stage(fact, signature);
         let received_ms = self.chain.last_received_ms();
-        let mut notes = Vec::new();
+        let staged = self.group.last().map(|staged| &staged.recorded.fact);
+        let mut notes = staged.map(|fact| self.erasing.notes(fact, &self.enrolments)).unwrap_or_default();
         if happened_ms > received_ms.saturating_add(AHEAD_MS) {
             let seconds = (happened_ms - received_ms) / 1000;
             notes.push(format!(
@@ -477,6 +467,11 @@ impl Desk {
         self.checkpoint = Checkpoint { origin: self.identity.origin(), size, root };
         self.note = self.checkpoint.sign(&self.identity.log_key);
         (std::mem::take(&mut self.group), self.note.clone())
+    }
+
+    /// Carries out what custodians erased, once all that this desk has staged is synced; how many files went.
+    pub fn erase(&mut self) -> u64 {
+        self.erasing.carry_out(&self.enrolments)
     }
 
     /// The newest checkpoint's note.

@@ -31,7 +31,8 @@ const MAY_NAME: [(&str, &[(&str, &str)]); 3] = [
             ("blobs", "error"),
             ("admission", "error"),
             ("founding", "identity"),
-            ("desk", "admission blobs founding identity refusal"),
+            ("erasing", "blobs refusal"),
+            ("desk", "admission erasing founding identity refusal"),
             ("log", "desk error"),
             ("sequencer", "admission desk error log"),
             ("snapshot", "desk"),
@@ -39,7 +40,7 @@ const MAY_NAME: [(&str, &[(&str, &str)]); 3] = [
             ("query", "blobs error projection sequencer"),
             ("packs", "blobs error log projection query"),
             ("access", "authority error projection"),
-            ("recovery", "admission blobs config desk error identity log projection sequencer snapshot"),
+            ("recovery", "admission blobs config desk erasing error identity log projection sequencer snapshot"),
             ("watch", "error query"),
             ("grpc", "admission authority blobs desk error identity log packs projection query rpc sequencer watch"),
             // The only wiring: it knows everybody.

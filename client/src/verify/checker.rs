@@ -14,7 +14,8 @@ use rinsebook_proto::rules::{Recorded, SignatureState};
 use rinsebook_proto::tree::Edge;
 use rinsebook_proto::v1;
 
-use super::blobs::Blobs;
+use super::blobs::{Blobs, Nowhere};
+use super::erased::{Annexes, erased};
 use super::keys::Keys;
 use super::places::Places;
 use super::second::SecondReading;
@@ -55,6 +56,7 @@ pub(super) struct Checker {
     early: HashMap<Hash, u64>,
     /// Those of these keys that were enrolled after all, with the entry that did it.
     late: HashMap<Hash, u64>,
+    keep_signer_name_years: u32,
     good: Good,
 }
 
@@ -71,6 +73,7 @@ impl Checker {
             record: Hash::ZERO,
             early: HashMap::new(),
             late: HashMap::new(),
+            keep_signer_name_years: asked.keep_signer_name_years,
             good: Good { origin_proved: asked.log_key.is_some(), ..Good::default() },
         }
     }
@@ -119,8 +122,9 @@ impl Checker {
         self.edge.push(hash);
         self.belongs(&recorded)?;
         self.placed(&recorded, signer)?;
-        if signer == Signer::Enrolled {
-            self.take(&Recorded { signature: SignatureState::Good, ..recorded })?;
+        match signer {
+            Signer::Enrolled => self.take(&Recorded { signature: SignatureState::Good, ..recorded })?,
+            Signer::Recovery | Signer::Unknown => self.keys.overhear(&recorded),
         }
         self.good.entries += 1;
         Ok(hash)
@@ -211,14 +215,13 @@ impl Checker {
 
     /// Takes what a fact by an enrolled signer says.
     fn take(&mut self, recorded: &Recorded) -> Result<(), Wrong> {
-        let Some(kind) = recorded.fact.kind() else { return Ok(()) };
+        let Some(kind) = recorded.fact.kind() else {
+            self.keys.overhear(recorded);
+            return Ok(());
+        };
         if self.is_from_service(recorded) {
+            self.keys.overhear(recorded);
             return self.report(kind).map_err(Wrong::of("signature", "report"));
-        }
-        if let (Some(blobs), Kind::AnnexErased(erased)) = (&mut self.blobs, kind)
-            && self.keys.by_custodian(recorded)
-        {
-            blobs.erased(erased);
         }
         // The founding fact was taken before.
         let enrolled = if recorded.index == 0 { None } else { self.keys.note(recorded) };
@@ -288,7 +291,12 @@ impl Checker {
         self.good.root = self.edge.root();
         self.good.record = self.record;
         (self.good.runs, self.good.refused_places, self.good.lost_places) = self.places.counts();
-        self.good.blobs = self.blobs.map(Blobs::finish).transpose()?;
+        let keep_years = self.keep_signer_name_years;
+        let nowhere: &dyn Annexes = &Nowhere;
+        let annexes = self.blobs.as_ref().map_or(nowhere, |blobs| blobs);
+        self.good.erased = erased(&self.keys, keep_years, annexes);
+        let erasures = self.keys.erasures();
+        self.good.blobs = self.blobs.map(|blobs| blobs.finish(erasures, keep_years)).transpose()?;
         Ok(self.good)
     }
 }

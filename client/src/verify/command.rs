@@ -6,6 +6,7 @@ use std::process::ExitCode;
 
 use indicatif::ProgressBar;
 use rinsebook_proto::note::VerifierKey;
+use rinsebook_proto::rules::erasures::KEEP_SIGNER_NAME_YEARS;
 
 use super::pack::{AskedOfPack, PackGood, pack};
 use super::{Asked, Fault, Good, check};
@@ -28,6 +29,10 @@ pub struct Args {
     /// Check the annexes and attachments in this folder too.
     #[arg(long, value_name = "DIR")]
     pub blobs: Option<PathBuf>,
+    /// For so many years a signer's name cannot be erased, as the service is configured.
+    #[arg(long, value_name = "YEARS", default_value_t = KEEP_SIGNER_NAME_YEARS)]
+    #[arg(value_parser = clap::value_parser!(u32).range(2..=100))]
+    pub keep_signer_name_years: u32,
     /// Answer as one JSON object.
     #[arg(long)]
     pub json: bool,
@@ -58,7 +63,7 @@ pub fn run(args: &Args, out: &mut dyn Write) -> Result<ExitCode, ClientError> {
 
 fn packed(args: &Args, log_key: Option<&VerifierKey>) -> Result<PackGood, Fault> {
     let bytes = std::fs::read(&args.log).map_err(|e| Fault::CouldNot(format!("{}: {e}", args.log.display())))?;
-    pack(&bytes, &AskedOfPack { log_key })
+    pack(&bytes, &AskedOfPack { log_key, keep_signer_name_years: args.keep_signer_name_years })
 }
 
 fn verified(args: &Args, log_key: Option<&VerifierKey>) -> Result<Good, Fault> {
@@ -69,7 +74,8 @@ fn verified(args: &Args, log_key: Option<&VerifierKey>) -> Result<Good, Fault> {
         return Err(Fault::CouldNot(format!("the folder of blobs, {}: {error}", dir.display())));
     }
     let bar = ProgressBar::new_spinner();
-    let asked = Asked { log_key, blobs: args.blobs.as_deref() };
+    let keep_signer_name_years = args.keep_signer_name_years;
+    let asked = Asked { log_key, blobs: args.blobs.as_deref(), keep_signer_name_years };
     let told = check(&args.log, &asked, &mut |entries| bar.set_message(format!("{entries} entries checked")));
     bar.finish_and_clear();
     told

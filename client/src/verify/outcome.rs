@@ -3,6 +3,8 @@
 use rinsebook_proto::bytes::Hash;
 use serde_json::{Value, json};
 
+use super::erased::Erased;
+
 /// What a good log amounts to.
 #[derive(Debug, Clone, Default, PartialEq, Eq)]
 pub struct Good {
@@ -28,6 +30,8 @@ pub struct Good {
     pub lost_places: u64,
     /// Annexes and attachments, where they were checked.
     pub blobs: Option<BlobCounts>,
+    /// What custodians wanted erased, and what came of it; names where a folder of blobs was given.
+    pub erased: Vec<Erased>,
     /// SHA-256 of the founding envelope.
     pub record: Hash,
     /// The root over all entries.
@@ -117,19 +121,20 @@ impl Good {
             "refused_places": self.refused_places,
             "lost_places": self.lost_places,
             "blobs": self.blobs.map(|b| json!({ "held": b.held, "erased": b.erased })),
+            "erased": self.erased.iter().map(Erased::to_json).collect::<Vec<_>>(),
             "record": self.record.to_string(),
             "root": self.root.to_string(),
             "origin_proved": self.origin_proved,
         })
     }
 
-    fn lines(&self) -> [(&'static str, String); 14] {
+    fn lines(&self) -> Vec<(&'static str, String)> {
         let Good { entries, signatures, .. } = self;
         let blobs = match self.blobs {
             Some(b) => format!("{} named are there; {} annexes erased by a custodian's fact", b.held, b.erased),
             None => "not checked; give --blobs".to_owned(),
         };
-        [
+        let mut lines = vec![
             ("journal", format!("every byte of {} accounted for", counted(self.segments, "segment file"))),
             ("entry", format!("{entries} in the exact form")),
             ("fact", format!("{entries} in the exact form")),
@@ -147,7 +152,10 @@ impl Good {
             ("blob", blobs),
             ("seen", "every signer had seen this log and no other".to_owned()),
             ("root", format!("{} hold", counted(self.groups, "signed checkpoint"))),
-        ]
+        ];
+        let seen = lines.len() - 2;
+        drop(lines.splice(seen..seen, self.erased.iter().map(Erased::line)));
+        lines
     }
 }
 

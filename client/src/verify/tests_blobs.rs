@@ -35,7 +35,8 @@ fn keep(dir: &Path, digest: Hash, salt: &[u8], content: &[u8]) {
 fn checked(log: &TestLog, blobs: &Path) -> Result<Good, Fault> {
     let dir = tempfile::tempdir().unwrap();
     log.write(dir.path(), 1 << 16, |_| {}, |_| {});
-    check(dir.path(), &Asked { log_key: Some(&log.verifier_key()), blobs: Some(blobs) }, &mut |_| {})
+    let asked = Asked { log_key: Some(&log.verifier_key()), blobs: Some(blobs), ..Asked::default() };
+    check(dir.path(), &asked, &mut |_| {})
 }
 
 fn found_bad(result: Result<Good, Fault>) -> Option<u64> {

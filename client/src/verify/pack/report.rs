@@ -6,6 +6,7 @@ use serde_json::{Value, json};
 
 use super::answers::Open;
 use super::heads::Head;
+use crate::verify::Erased;
 use crate::render;
 
 /// What a good pack amounts to.
@@ -35,7 +36,7 @@ pub struct PackGood {
     pub views: u64,
     /// Annexes and attachments that are there, counted each time that a fact names one.
     pub blobs: u64,
-    /// Annexes that a custodian erased.
+    /// What custodians wanted erased, of anybody's, and what came of it as far as the pack shows.
     pub erased: Vec<Erased>,
     /// Annexes that are held back.
     pub held_back: u64,
@@ -55,15 +56,6 @@ pub struct PackGood {
     pub origin_proved: bool,
 }
 
-/// An erasure that a custodian recorded.
-#[derive(Debug, Clone, PartialEq, Eq)]
-pub struct Erased {
-    /// The entry that says so.
-    pub index: u64,
-    /// Why.
-    pub reason: String,
-}
-
 impl PackGood {
     pub(super) fn begun(head: &Head) -> PackGood {
         PackGood {
@@ -79,7 +71,6 @@ impl PackGood {
     /// As one object, under stable names; hashes in hex, instants in Unix milliseconds.
     pub fn to_json(&self) -> Value {
         let open = |open: &Open| json!({ "aircraft": open.aircraft, "items": open.items, "findings": open.findings });
-        let erased = |erased: &Erased| json!({ "index": erased.index, "reason": erased.reason });
         json!({
             "checked": true,
             "good": true,
@@ -95,7 +86,7 @@ impl PackGood {
             "reports": self.reports,
             "views": self.views,
             "blobs": self.blobs,
-            "erased": self.erased.iter().map(erased).collect::<Vec<_>>(),
+            "erased": self.erased.iter().map(Erased::to_json).collect::<Vec<_>>(),
             "held_back": self.held_back,
             "answers": self.answers,
             "answers_of_other_rules": self.answers_of_other_rules,
@@ -127,8 +118,7 @@ impl PackGood {
             ("seen", format!("{} states that signers had seen are continued by it", self.views)),
             ("blob", format!("{} named are there; {} annexes held back", self.blobs, self.held_back)),
         ];
-        let erased = |e: &Erased| ("erased", format!("an annex, by the custodian's fact at entry {}: {}", e.index, e.reason));
-        lines.extend(self.erased.iter().map(erased));
+        lines.extend(self.erased.iter().map(Erased::line));
         lines.push(("assessment", format!("{} recorded answers derived again, word for word", self.answers)));
         if self.answers_of_other_rules + self.answers_elsewhere > 0 {
             let (rules, elsewhere) = (self.answers_of_other_rules, self.answers_elsewhere);
