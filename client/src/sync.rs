@@ -1,6 +1,7 @@
 //! Sending what the outbox holds, and learning what became of each envelope. It may break off at any point and be called
 //! again: what has a receipt is not sent again, and what is sent twice is answered alike.
 
+use std::collections::HashSet;
 use std::time::Duration;
 
 use rinsebook_proto::bytes::Hash;
@@ -16,7 +17,7 @@ use tonic::transport::Channel;
 use crate::ClientError;
 use crate::outbox::{Item, Outbox};
 use crate::remote;
-use crate::rpc::{intake_client::IntakeClient, ledger_client::LedgerClient};
+use crate::rpc::{intake_client::IntakeClient, ledger_client::LedgerClient, roster_client::RosterClient};
 use crate::station::{Receipt, Station};
 
 /// Facts in one message.
@@ -36,6 +37,8 @@ pub struct SyncReport {
     pub refused: Vec<String>,
     /// Taken but not read yet, or with something noticed.
     pub notes: Vec<String>,
+    /// Copies of erased annexes that were taken away here.
+    pub erased: u64,
     /// Still without an answer.
     pub left: u64,
 }
@@ -82,7 +85,8 @@ async fn once(station: &mut Station, report: &mut SyncReport) -> Result<(), Clie
         }
         stalled = !progressed;
     }
-    advance(station, channel).await?;
+    advance(station, channel.clone()).await?;
+    report.erased += erase(station, channel).await?;
     // The last word: drained, and what was seen.
     link.hello(station).await
 }
@@ -192,6 +196,33 @@ fn take(station: &mut Station, report: &mut SyncReport, outcomes: v1::Outcomes) 
         }
     }
     station.store_receipts(receipts)
+}
+
+/// Takes away this station's copies of what a custodian erased; how many. A service that lists no erasures has none.
+async fn erase(station: &Station, channel: Channel) -> Result<u64, ClientError> {
+    let held: HashSet<Hash> = station.annexes()?.into_iter().collect();
+    if held.is_empty() {
+        return Ok(0);
+    }
+    let mut roster = RosterClient::new(channel);
+    let mut request = v1::ListErasuresRequest::default();
+    let mut gone = 0;
+    loop {
+        let page = match roster.list_erasures(request.clone()).await {
+            Ok(page) => page.into_inner(),
+            Err(status) if status.code() == tonic::Code::Unimplemented => return Ok(0),
+            Err(status) => return Err(status.into()),
+        };
+        let erased = page.erasures.iter().filter_map(|erasure| Hash::from_slice(&erasure.digest));
+        for digest in erased.filter(|digest| held.contains(digest)) {
+            station.forget(&digest)?;
+            gone += 1;
+        }
+        request.page_token = page.next_page_token;
+        if request.page_token.is_empty() {
+            return Ok(gone);
+        }
+    }
 }
 
 /// The log key that this station proves checkpoints under: taken at the first contact, kept for ever.

@@ -11,6 +11,7 @@ use rinsebook_proto::key;
 use rinsebook_proto::v1::{self, Authority, EngineAt};
 
 use super::act::{Desk, Signing};
+use super::erase::Erase;
 use super::keys::KeyRequest;
 use super::{FAILED, print, station};
 use crate::card::{Card, CardFact};
@@ -29,6 +30,8 @@ pub(super) enum Enrol {
     Device(Device),
     /// List an aircraft with its engines.
     Aircraft(Aircraft),
+    /// Have names and other texts erased that are kept beside the log; the log stays as it is, and provable.
+    Erase(Erase),
 }
 
 #[derive(Args)]
@@ -115,6 +118,7 @@ impl Enrol {
             Enrol::Person(person) => person.run().await,
             Enrol::Device(device) => device.run().await,
             Enrol::Aircraft(aircraft) => aircraft.run().await,
+            Enrol::Erase(erase) => erase.run().await,
         }
     }
 }
