@@ -14,6 +14,7 @@ use rinsebook_client::verify::pack::{AskedOfPack, PackGood, pack};
 use rinsebook_client::verify::{Asked, Fault, Good, check};
 use rinsebook_client::enrol;
 use rinsebook_proto::bytes::{Hash, Id};
+use rinsebook_proto::clock::Clock;
 use rinsebook_proto::fact::{Kind, Subject};
 use rinsebook_proto::note::VerifierKey;
 use rinsebook_proto::v1::{self, Authority, issue_pack_request::About};
@@ -45,7 +46,7 @@ fn erasing(digest: Hash, when_ms: u64) -> Draft {
 
 /// The custodian erases, at the desk.
 async fn erase(shop: &mut Shop, digest: Hash) -> SyncReport {
-    let draft = erasing(digest, rinsebook_proto::clock::Clock::wall_ms(&*shop.clock));
+    let draft = erasing(digest, shop.clock.wall_ms());
     shop.desk.sign_card(&shop.custodian.key, vec![draft]).unwrap();
     sync(&mut shop.desk, 3).await.unwrap()
 }
@@ -280,7 +281,7 @@ async fn an_erased_name_is_shown_as_erased_with_who_and_when_and_no_station_know
     assert!(names.people.contains_key("Mira Tolvanen (invented)"));
     let fact = shown(&shop, &signed, false).await.split_whitespace().collect::<Vec<_>>().join(" ");
     assert!(fact.contains("whose name was erased by Mira Tolvanen (invented), 2031-03-04"), "{fact}");
-    let enrolled = channel_fact(&shop, name).await;
+    let enrolled = enrolled_at(&shop, name).await;
     let json: serde_json::Value = serde_json::from_str(&shown(&shop, &enrolled, true).await).unwrap();
     assert_eq!(json["annexes"][0]["erased"]["name"], "Mira Tolvanen (invented)");
 
@@ -291,7 +292,7 @@ async fn an_erased_name_is_shown_as_erased_with_who_and_when_and_no_station_know
 }
 
 /// The index of the entry that enrolled the person with this name.
-async fn channel_fact(shop: &Shop, name: Hash) -> String {
+async fn enrolled_at(shop: &Shop, name: Hash) -> String {
     let channel = remote::connect(&shop.desk.home).await.unwrap();
     let mut records = RecordsClient::new(channel);
     for index in 0..shop.service.as_ref().unwrap().entries() {
