@@ -25,7 +25,9 @@ use tonic::transport::Channel;
 
 use crate::ClientError;
 pub(crate) use annexes::person_name;
-pub(crate) use ask::{every_aircraft, every_device, every_erasure, every_person, every_procedure, fact, text as text_of};
+pub(crate) use ask::{
+    every_aircraft, every_device, every_erasure, every_person, every_procedure, fact, text as text_of,
+};
 use json::Writer;
 
 /// Items block.
@@ -242,8 +244,7 @@ async fn show_fact(channel: Channel, by: By, json: Option<Writer>, out: &mut dyn
     }
     let signer = person_name(channel, &fact.person).await;
     told(record::fact(&fact, &signer, out))?;
-    let mut tell = |annex| text::paragraph("  annex      ", &annexes::line(annex), out);
-    told(named.iter().try_for_each(|annex| tell(annex)))
+    told(named.iter().try_for_each(|annex| text::paragraph("  annex      ", &annexes::line(annex), out)))
 }
 
 /// A wash or an aircraft: ids are random, so that one is never both.

@@ -181,7 +181,10 @@ async fn a_custodian_erases_a_name_by_command_and_is_shown_before_what_goes() {
     let office = told.await.unwrap();
     running.stop().await.unwrap();
     let verified = office.told("verify @service/log --blobs @service/blobs", 0);
-    assert!(verified.contains("erased        the name of person ") && verified.contains("by Mira (person "), "{verified}");
+    assert!(
+        verified.contains("erased        the name of person ") && verified.contains("by Mira (person "),
+        "{verified}"
+    );
     let json = office.told("verify @service/log --blobs @service/blobs --json", 0);
     let json: serde_json::Value = serde_json::from_str(&json).unwrap();
     assert_eq!((&json["erased"][0]["name"], &json["erased"][0]["reason"]), (&"Mira".into(), &"asked for".into()));

@@ -47,7 +47,9 @@ impl Erasing {
         }
         match result {
             Ok(()) => self.due = false,
-            Err(error) => tracing::error!(%error, "an annex that a custodian erased cannot be removed; it is tried again"),
+            Err(error) => {
+                tracing::error!(%error, "an annex that a custodian erased cannot be removed; it is tried again")
+            }
         }
         removed
     }
@@ -61,7 +63,9 @@ impl Erasing {
         let mut notes: Vec<String> =
             judged.iter().filter_map(|erasure| erasure.why_not(self.keep_signer_name_years)).collect();
         if judged.is_empty() && !asked.digests.is_empty() {
-            notes.push("Nothing is erased: its signer has no custody in this record; a custodian has to say it".to_owned());
+            notes.push(
+                "Nothing is erased: its signer has no custody in this record; a custodian has to say it".to_owned(),
+            );
         }
         for note in &notes {
             tracing::warn!(fact = %hash, "an erasure is without effect: {note}");

@@ -3,6 +3,7 @@
 
 use std::path::{Path, PathBuf};
 
+use rinsebook_client::enrol;
 use rinsebook_client::names::Names;
 use rinsebook_client::query::{ShowArgs, run_show};
 use rinsebook_client::remote;
@@ -12,7 +13,6 @@ use rinsebook_client::station::{Draft, Station};
 use rinsebook_client::sync::{SyncReport, sync};
 use rinsebook_client::verify::pack::{AskedOfPack, PackGood, pack};
 use rinsebook_client::verify::{Asked, Fault, Good, check};
-use rinsebook_client::enrol;
 use rinsebook_proto::bytes::{Hash, Id};
 use rinsebook_proto::clock::Clock;
 use rinsebook_proto::fact::{Kind, Subject};
@@ -138,7 +138,10 @@ async fn an_erased_name_is_gone_from_service_and_station_and_log_and_pack_verify
     let line = after.to_string();
     assert!(line.contains("by Mira Tolvanen (invented)") && line.contains("2031-03-04"), "{line}");
     let json = &after.to_json()["erased"][0];
-    assert_eq!((json["person"].as_str(), json["erased_ms"].as_u64()), (Some(&*shop.custodian.id.to_string()), Some(told.at_ms)));
+    assert_eq!(
+        (json["person"].as_str(), json["erased_ms"].as_u64()),
+        (Some(&*shop.custodian.id.to_string()), Some(told.at_ms))
+    );
 
     let pack = packed(&shop).await;
     let [told] = pack.erased.as_slice() else { panic!("one erasure: {:?}", pack.erased) };

@@ -67,8 +67,8 @@ const MAY_NAME: [(&str, &[(&str, &str)]); 3] = [
             ("revisions", ""),
             ("names", "about home query"),
             ("card", "about contract names render station"),
-            ("verify", ""),
-            ("demo", "card enrol home names remote render rpc station sync verify"),
+            ("verify", "render"),
+            ("demo", "card enrol home names query remote render rpc station sync verify"),
             (
                 "command",
                 "card demo enrol explain home names query remote render revisions rpc secret station sync verify",

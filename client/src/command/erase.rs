@@ -11,8 +11,8 @@ use rinsebook_proto::v1;
 use tonic::transport::Channel;
 
 use super::act::Signing;
-use super::{FAILED, print};
 use super::enrol::{card_of, now_ms, sign_and_send};
+use super::{FAILED, print};
 use crate::names::Names;
 use crate::query::annexes::{self, Annex};
 use crate::query::text::plain;

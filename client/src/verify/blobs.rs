@@ -94,7 +94,10 @@ impl Blobs {
                 index: Some(*index),
                 file: None,
                 offset: None,
-                why: format!("the annex {digest} that it names is not there, and {}", unexcused(digest, erasures, keep_years)),
+                why: format!(
+                    "the annex {digest} that it names is not there, and {}",
+                    unexcused(digest, erasures, keep_years)
+                ),
             });
         }
         match self.unreadable {

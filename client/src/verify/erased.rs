@@ -54,7 +54,8 @@ impl Erased {
             Some(name) => format!("{name} (person {})", self.by),
             None => format!("person {}", self.by),
         };
-        let said = format!("{}, by {by}, {}, entry {}: {}", self.what, render::second(self.at_ms), self.index, self.reason);
+        let said =
+            format!("{}, by {by}, {}, entry {}: {}", self.what, render::second(self.at_ms), self.index, self.reason);
         match (&self.without_effect, self.there) {
             (Some(why), _) => ("not erased", format!("{said} ({why})")),
             (None, Some(true)) => ("erased", format!("{said} (its bytes are still there)")),

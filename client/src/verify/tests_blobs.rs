@@ -138,9 +138,9 @@ fn an_erasure_that_came_before_its_custodian_s_key_is_obeyed_once_that_is_enroll
     assert_eq!(found_bad(checked(&log, blobs.path())), Some(1), "nobody knows the key");
     let authority = v1::Authority::Custody as i32;
     let granted = v1::AuthorityGranted { person: PERSON.to_vec(), authority, ..v1::AuthorityGranted::default() };
-    log.in_one_card(&By(TABLET, &custodian), vec![
-        Kind::KeyEnrolled(key_of(PERSON, &second)),
-        Kind::AuthorityGranted(granted),
-    ]);
+    log.in_one_card(
+        &By(TABLET, &custodian),
+        vec![Kind::KeyEnrolled(key_of(PERSON, &second)), Kind::AuthorityGranted(granted)],
+    );
     assert_eq!(checked(&log, blobs.path()).unwrap().blobs, Some(BlobCounts { held: 1, erased: 1 }));
 }

@@ -8,7 +8,8 @@
 //!
 //! A signer is whoever signed anything of a wash. Their name is kept for [`KEEP_SIGNER_NAME_YEARS`] after the last thing
 //! that they signed of any wash, and after the last sign-off of each of these, whoever gave it: a maintenance record has
-//! to name who did the work and who certified it (EU 145.A.55: three years from release; 14 CFR 145.219: two; 14 CFR
+//! to name who did the work and who certified it (EU 145.A.55: three years from release; 14 CFR 145.219: two; both from
+//! memory; 14 CFR
 //! 43.9(a): whose name). It is counted from when those were received: a station's clock that is set back shortens
 //! nothing.
 
@@ -21,7 +22,7 @@ use super::roster::Roster;
 use crate::bytes::{Hash, Id};
 use crate::fact::{BlobNamed, Kind, Subject, blobs_named};
 
-/// How long a signer's name is kept, unless a shop is configured to keep it otherwise. Source: EU 145.A.55.
+/// How long a signer's name is kept, unless a shop is configured to keep it otherwise. Source: EU 145.A.55 (from memory).
 pub const KEEP_SIGNER_NAME_YEARS: u32 = 3;
 
 /// One annex that somebody with custody wants erased, with all that decides on it.

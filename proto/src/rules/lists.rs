@@ -1,7 +1,7 @@
 //! What the record holds, as lists of messages: aircraft, washes, people, devices, procedures, facts.
 
-use super::roster::{Installed, Person, Step};
 use super::erasures::Erasure;
+use super::roster::{Installed, Person, Step};
 use super::{FactRef, History, Recorded, Roster, answer, kind_name};
 use crate::bytes::{Hash, Id};
 use crate::v1;

@@ -6,8 +6,8 @@ use serde_json::{Value, json};
 
 use super::answers::Open;
 use super::heads::Head;
-use crate::verify::Erased;
 use crate::render;
+use crate::verify::Erased;
 
 /// What a good pack amounts to.
 #[derive(Debug, Clone, Default, PartialEq, Eq)]
