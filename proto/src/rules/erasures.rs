@@ -9,9 +9,8 @@
 //! A signer is whoever signed anything of a wash. Their name is kept for [`KEEP_SIGNER_NAME_YEARS`] after the last thing
 //! that they signed of any wash, and after the last sign-off of each of these, whoever gave it: a maintenance record has
 //! to name who did the work and who certified it (EU 145.A.55: three years from release; 14 CFR 145.219: two; both from
-//! memory; 14 CFR
-//! 43.9(a): whose name). It is counted from when those were received: a station's clock that is set back shortens
-//! nothing.
+//! memory; 14 CFR 43.9(a): whose name). It is counted from when those were received: a station's clock that is set back
+//! shortens nothing.
 
 use std::collections::{BTreeMap, BTreeSet, HashMap, HashSet};
 
