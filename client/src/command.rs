@@ -4,6 +4,7 @@
 
 mod act;
 mod enrol;
+mod erase;
 mod fact;
 mod keys;
 mod procedure;
@@ -48,7 +49,7 @@ enum Command {
     /// A device's folder: make one, or ask what it holds.
     #[command(subcommand)]
     Station(station::Stations),
-    /// What a custodian does: found a record, enrol people, stations and aircraft.
+    /// What a custodian does: found a record, enrol people, stations and aircraft, erase names.
     #[command(subcommand)]
     Enrol(enrol::Enrol),
     /// Procedures: check a text, compare two, publish a revision, list what is published.

@@ -1,6 +1,7 @@
 //! The questions of planners and auditors, over gRPC: what is open, what stands in the way of an aircraft, what was
 //! recorded. Answers are written for people, or as JSON for programs (see [`json`]).
 
+pub mod annexes;
 mod ask;
 pub mod json;
 pub mod pack;
@@ -23,7 +24,10 @@ use serde_json::{Value, json};
 use tonic::transport::Channel;
 
 use crate::ClientError;
-pub(crate) use ask::{every_aircraft, every_device, every_person, every_procedure, fact, person_name, text as text_of};
+pub(crate) use annexes::person_name;
+pub(crate) use ask::{
+    every_aircraft, every_device, every_erasure, every_person, every_procedure, fact, text as text_of,
+};
 use json::Writer;
 
 /// Items block.
@@ -230,11 +234,17 @@ pub async fn run_show(channel: Channel, args: &ShowArgs, out: &mut dyn Write) ->
 }
 
 async fn show_fact(channel: Channel, by: By, json: Option<Writer>, out: &mut dyn Write) -> Result<(), ClientError> {
-    let answer = ask::fact(channel, by).await?;
-    match json {
-        Some(writer) => print(&writer.message("GetFactResponse", &answer)?, out),
-        None => told(record::fact(&answer.fact.unwrap_or_default(), out)),
+    let answer = ask::fact(channel.clone(), by).await?;
+    let fact = answer.fact.clone().unwrap_or_default();
+    let named = annexes::of_fact(channel.clone(), &fact).await?;
+    if let Some(writer) = json {
+        let mut whole = writer.message("GetFactResponse", &answer)?;
+        whole["annexes"] = named.iter().map(annexes::to_json).collect();
+        return print(&whole, out);
     }
+    let signer = person_name(channel, &fact.person).await;
+    told(record::fact(&fact, &signer, out))?;
+    told(named.iter().try_for_each(|annex| text::paragraph("  annex      ", &annexes::line(annex), out)))
 }
 
 /// A wash or an aircraft: ids are random, so that one is never both.

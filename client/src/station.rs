@@ -197,6 +197,31 @@ impl Station {
         Some(v1::Blob { salt: salt.to_vec(), content: content.to_vec() })
     }
 
+    /// Digests of the annexes kept here: blobs with a salt.
+    pub fn annexes(&self) -> Result<Vec<Hash>, ClientError> {
+        let entries = match std::fs::read_dir(self.home.path("blobs")) {
+            Ok(entries) => entries,
+            Err(error) if error.kind() == std::io::ErrorKind::NotFound => return Ok(Vec::new()),
+            Err(error) => return Err(ClientError::file("cannot read the blobs folder")(error)),
+        };
+        let digest = |entry: std::io::Result<std::fs::DirEntry>| Hash::from_hex(entry.ok()?.file_name().to_str()?);
+        let annex = |digest: &Hash| self.blob(digest).is_some_and(|blob| !blob.salt.is_empty());
+        Ok(entries.filter_map(digest).filter(annex).collect())
+    }
+
+    /// Takes an erased annex away, with what an unfinished write may have left of it; synced when this returns.
+    pub fn forget(&self, digest: &Hash) -> Result<(), ClientError> {
+        let dir = self.home.path("blobs");
+        let remove = |name: String| match std::fs::remove_file(dir.join(name)) {
+            Err(error) if error.kind() != std::io::ErrorKind::NotFound => Err(error),
+            _ => Ok(()),
+        };
+        remove(digest.to_string())
+            .and_then(|()| remove(format!("{digest}.part")))
+            .and_then(|()| std::fs::File::open(&dir)?.sync_all())
+            .map_err(ClientError::file(format!("cannot remove the erased annex {digest} from {}", dir.display())))
+    }
+
     /// Envelopes without a receipt, in order.
     pub fn unsent(&self) -> Vec<Item> {
         self.outbox.items().iter().filter(|item| !self.receipts.contains_key(&item.hash())).cloned().collect()

@@ -1,6 +1,7 @@
 //! Sending what the outbox holds, and learning what became of each envelope. It may break off at any point and be called
 //! again: what has a receipt is not sent again, and what is sent twice is answered alike.
 
+use std::collections::HashSet;
 use std::time::Duration;
 
 use rinsebook_proto::bytes::Hash;
@@ -15,7 +16,7 @@ use tonic::transport::Channel;
 use crate::ClientError;
 use crate::outbox::{Item, Outbox};
 use crate::remote;
-use crate::rpc::{intake_client::IntakeClient, ledger_client::LedgerClient};
+use crate::rpc::{intake_client::IntakeClient, ledger_client::LedgerClient, roster_client::RosterClient};
 use crate::station::{Receipt, Station};
 use crate::trust;
 
@@ -36,6 +37,8 @@ pub struct SyncReport {
     pub refused: Vec<String>,
     /// Taken but not read yet, or with something noticed.
     pub notes: Vec<String>,
+    /// Copies of erased annexes that were taken away here.
+    pub erased: u64,
     /// Still without an answer.
     pub left: u64,
 }
@@ -101,7 +104,8 @@ async fn once(station: &mut Station, report: &mut SyncReport) -> Result<(), Clie
         }
         stalled = !progressed;
     }
-    advance(station, channel).await?;
+    advance(station, channel.clone()).await?;
+    report.erased += erase(station, channel).await?;
     // The last word: drained, and what was seen.
     link.hello(station).await
 }
@@ -229,6 +233,33 @@ async fn take(
         }
     }
     station.store_receipts(receipts, &note)
+}
+
+/// Takes away this station's copies of what a custodian erased; how many. A service that lists no erasures has none.
+async fn erase(station: &Station, channel: Channel) -> Result<u64, ClientError> {
+    let held: HashSet<Hash> = station.annexes()?.into_iter().collect();
+    if held.is_empty() {
+        return Ok(0);
+    }
+    let mut roster = RosterClient::new(channel);
+    let mut request = v1::ListErasuresRequest::default();
+    let mut gone = 0;
+    loop {
+        let page = match roster.list_erasures(request.clone()).await {
+            Ok(page) => page.into_inner(),
+            Err(status) if status.code() == tonic::Code::Unimplemented => return Ok(0),
+            Err(status) => return Err(status.into()),
+        };
+        let erased = page.erasures.iter().filter_map(|erasure| Hash::from_slice(&erasure.digest));
+        for digest in erased.filter(|digest| held.contains(digest)) {
+            station.forget(&digest)?;
+            gone += 1;
+        }
+        request.page_token = page.next_page_token;
+        if request.page_token.is_empty() {
+            return Ok(gone);
+        }
+    }
 }
 
 /// Moves `seen` to the newest checkpoint, once it is proved to continue the one before.

@@ -115,6 +115,7 @@ fn introduce(running: &Running) -> anyhow::Result<()> {
         resumed = start.resumed,
         replayed = start.replayed,
         torn_bytes_cut = start.torn_bytes_cut,
+        annexes_erased = start.annexes_erased,
         "the log is open"
     );
     say(&format!("serving     https://{}", running.address));

@@ -5,6 +5,7 @@ use std::net::SocketAddr;
 use std::path::{Path, PathBuf};
 
 use rinsebook_proto::note::CosignerKey;
+use rinsebook_proto::rules::erasures::KEEP_SIGNER_NAME_YEARS;
 use serde::Deserialize;
 
 /// The file as written; every key may be left out.
@@ -18,6 +19,8 @@ struct Written {
     passphrase_file: Option<PathBuf>,
     #[serde(default)]
     log: WrittenLog,
+    #[serde(default)]
+    annex: WrittenAnnex,
     #[serde(default)]
     witness: Vec<WrittenWitness>,
     #[serde(default)]
@@ -46,6 +49,12 @@ struct WrittenLog {
     segment_kibibytes: Option<u64>,
 }
 
+#[derive(Debug, Clone, Default, Deserialize)]
+#[serde(deny_unknown_fields)]
+struct WrittenAnnex {
+    keep_signer_name_years: Option<u32>,
+}
+
 /// Checked configuration.
 #[derive(Debug, Clone)]
 pub struct Config {
@@ -63,6 +72,8 @@ pub struct Config {
     pub grow_bytes: u64,
     /// A segment file is full at so many bytes.
     pub segment_bytes: u64,
+    /// A signer's name is not erased for so many years after their last signature and sign-off.
+    pub keep_signer_name_years: u32,
     /// Who is asked to cosign checkpoints.
     pub witnesses: Vec<WitnessAddress>,
     /// When enough of them have.
@@ -145,6 +156,7 @@ impl Config {
             segment_bytes: 1 << 20,
             witnesses: Vec::new(),
             witness_policy: WitnessPolicy::all_of(0),
+            keep_signer_name_years: KEEP_SIGNER_NAME_YEARS,
         }
     }
 
@@ -178,6 +190,11 @@ fn build(written: Written) -> Result<Config, ConfigError> {
     };
     let witnesses = build_witnesses(written.witness)?;
     let witness_policy = build_policy(&written.witness_policy, witnesses.len())?;
+    // The shortest that any rule known here asks is two years (14 CFR 145.219).
+    let keep_signer_name_years = match written.annex.keep_signer_name_years.unwrap_or(KEEP_SIGNER_NAME_YEARS) {
+        n @ 2..=100 => n,
+        n => return Err(value("annex.keep_signer_name_years", format!("{n} is not from 2 to 100"))),
+    };
     Ok(Config {
         listen,
         data: written.data.unwrap_or_else(|| PathBuf::from("rinsebook-data")),
@@ -188,6 +205,7 @@ fn build(written: Written) -> Result<Config, ConfigError> {
         segment_bytes: kibibytes("log.segment_kibibytes", written.log.segment_kibibytes, 65_536)?,
         witnesses,
         witness_policy,
+        keep_signer_name_years,
     })
 }
 
@@ -241,7 +259,7 @@ mod tests {
     fn an_empty_file_gives_the_defaults() {
         let config = Config::parse("").unwrap();
         assert_eq!(config.listen.to_string(), "127.0.0.1:7420");
-        assert_eq!(config.grow_bytes, 1 << 20);
+        assert_eq!((config.grow_bytes, config.keep_signer_name_years), (1 << 20, 3));
     }
 
     #[test]
@@ -250,6 +268,8 @@ mod tests {
         assert!(unknown.contains("lissten"), "{unknown}");
         let value = Config::parse("[log]\ngrow_kibibytes = 1").unwrap_err().to_string();
         assert!(value.contains("log.grow_kibibytes"), "{value}");
+        let years = Config::parse("[annex]\nkeep_signer_name_years = 1").unwrap_err().to_string();
+        assert!(years.contains("annex.keep_signer_name_years"), "{years}");
         assert!(Config::parse("origin_name = \"a b\"").is_err());
     }
 

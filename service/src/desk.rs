@@ -19,7 +19,7 @@ use rinsebook_proto::tree::Tree;
 use rinsebook_proto::v1::{self, RefusalReason, outcome};
 
 use crate::admission::{Candidate, Found, KnownKeys};
-use crate::blobs::Blobs;
+use crate::erasing::Erasing;
 use crate::founding::check_founding;
 use crate::identity::Identity;
 use crate::refusal;
@@ -64,7 +64,7 @@ pub struct Desk {
     signing: Signing,
     standstill: Standstill,
     clock: Arc<dyn Clock>,
-    blobs: Blobs,
+    erasing: Erasing,
     chain: EntryChain,
     runs: Runs,
     /// Written here alone, before the entries are synced; readers keep to the size that is known.
@@ -98,7 +98,7 @@ impl Desk {
     pub fn new(
         identity: Arc<Identity>,
         clock: Arc<dyn Clock>,
-        blobs: Blobs,
+        erasing: Erasing,
         keys: KnownKeys,
         standstill: Standstill,
     ) -> Desk {
@@ -112,7 +112,7 @@ impl Desk {
             signing,
             standstill,
             clock,
-            blobs,
+            erasing,
             chain: EntryChain::default(),
             runs: Runs::default(),
             tree: Arc::default(),
@@ -152,6 +152,7 @@ impl Desk {
         let successions = self.enrolments.roster().successions().len();
         if self.enrolments.add(recorded, &Texts::default()) {
             self.follow_log_keys(successions, recorded.index);
+            self.erasing.roster_moved();
             self.keys.replace(self.enrolments.roster().keys().iter().map(|k| k.public_key).chain(self.service_key()));
         }
         if in_doubt && !self.clock_in_doubt() {
@@ -246,7 +247,7 @@ impl Desk {
             Ok(key) => key,
             Err(why) => return refused(why),
         };
-        if let Some(missing) = self.missing_blobs(&fact) {
+        if let Some(missing) = self.erasing.missing(&fact) {
             return missing;
         }
         match fact.verify(&key) {
@@ -335,7 +336,7 @@ impl Desk {
                 "the service does not hold the new key that it names; ask it for one with `rinsebook enrol log-key`";
             return outcome::Result::Refused(refusal::unrecorded(RefusalReason::NotRecording, why));
         }
-        match self.missing_blobs(&fact) {
+        match self.erasing.missing(&fact) {
             Some(missing) => missing,
             None => self.admit(fact, signature),
         }
@@ -357,18 +358,6 @@ impl Desk {
         }
     }
 
-    fn missing_blobs(&self, fact: &Signed) -> Option<outcome::Result> {
-        let named = fact.kind().map(fact::blobs_named).unwrap_or_default();
-        let missing: Vec<Vec<u8>> =
-            named.iter().map(|b| b.digest()).filter(|d| !self.blobs.has(d)).map(Hash::to_vec).collect();
-        (!missing.is_empty()).then(|| {
-            outcome::Result::Refused(v1::Refused {
-                missing_digests: missing,
-                ..refusal::unrecorded(RefusalReason::BlobMissing, "")
-            })
-        })
-    }
-
     fn admit(&mut self, fact: Signed, signature: SignatureState) -> outcome::Result {
         let unread_because = match (&signature, fact.body()) {
             (SignatureState::Unchecked, _) => "Its signer is not enrolled yet: it is kept, blocks until it can be \
@@ -380,7 +369,8 @@ impl Desk {
         let happened_ms = fact.header().happened_ms;
         let (index, entry_hash) = self.stage(fact, signature);
         let received_ms = self.chain.last_received_ms();
-        let mut notes = Vec::new();
+        let staged = self.group.last().map(|staged| &staged.recorded.fact);
+        let mut notes = staged.map(|fact| self.erasing.notes(fact, &self.enrolments)).unwrap_or_default();
         if happened_ms > received_ms.saturating_add(AHEAD_MS) {
             let seconds = (happened_ms - received_ms) / 1000;
             notes.push(format!(
@@ -473,6 +463,11 @@ impl Desk {
     /// Whether anything waits to be written.
     pub fn has_group(&self) -> bool {
         !self.group.is_empty()
+    }
+
+    /// Carries out what custodians erased, once all that this desk has staged is synced; how many files went.
+    pub fn erase(&mut self) -> u64 {
+        self.erasing.carry_out(&self.enrolments)
     }
 
     /// The newest checkpoint's note.

@@ -2,7 +2,9 @@
 
 use std::collections::HashMap;
 
+use rinsebook_proto::bytes::{Hash, Id};
 use rinsebook_proto::journal::{AppendError, JournalError};
+use rinsebook_proto::rules::erasures::Erasure;
 use tonic::{Code, Status};
 use tonic_types::{ErrorDetails, StatusExt};
 
@@ -94,6 +96,23 @@ pub enum CallError {
         /// What was asked for.
         name: String,
     },
+    /// An annex that a custodian erased.
+    #[error(
+        "the annex {digest} was erased by person {by}, entry {index}: {reason}; it is not kept or given out again, and \
+         facts that name it are taken without it"
+    )]
+    Erased {
+        /// Which.
+        digest: Hash,
+        /// Who erased it.
+        by: Id,
+        /// The entry by which it counts.
+        index: u64,
+        /// When that was received, Unix milliseconds.
+        at_ms: u64,
+        /// Why.
+        reason: String,
+    },
     /// Before the founding fact.
     #[error("this record is not founded yet; the custodian founds it with `rinsebook enrol found`")]
     NotFounded,
@@ -112,6 +131,12 @@ pub enum CallError {
 }
 
 impl CallError {
+    /// That it was erased, by whom, when and why.
+    pub fn erased(erasure: &Erasure) -> CallError {
+        let Erasure { digest, by, index, at_ms, reason, .. } = erasure.clone();
+        CallError::Erased { digest, by, index, at_ms, reason }
+    }
+
     /// Code and reason; the reasons are for programs and never change.
     fn code(&self) -> (Code, &'static str) {
         match self {
@@ -120,6 +145,7 @@ impl CallError {
             CallError::OtherDevice => (Code::PermissionDenied, "OTHER_DEVICE"),
             CallError::Field { .. } => (Code::InvalidArgument, "FIELD_INVALID"),
             CallError::NotFound { .. } => (Code::NotFound, "NOT_FOUND"),
+            CallError::Erased { .. } => (Code::NotFound, "ERASED"),
             CallError::NotFounded => (Code::FailedPrecondition, "NOT_FOUNDED"),
             CallError::DiskFull => (Code::ResourceExhausted, "DISK_FULL"),
             CallError::NotRecording(_) => (Code::FailedPrecondition, "NOT_RECORDING"),
@@ -132,6 +158,13 @@ impl CallError {
         let pairs: Vec<(&str, String)> = match self {
             CallError::Field { field, why } => vec![("field", (*field).to_owned()), ("why", why.clone())],
             CallError::NotFound { what, name } => vec![("what", (*what).to_owned()), ("name", name.clone())],
+            CallError::Erased { digest, by, index, at_ms, reason } => vec![
+                ("digest", digest.to_string()),
+                ("by", by.to_string()),
+                ("index", index.to_string()),
+                ("erased_ms", at_ms.to_string()),
+                ("reason", reason.clone()),
+            ],
             CallError::NotOffered(what) => vec![("what", (*what).to_owned())],
             _ => vec![],
         };

@@ -22,6 +22,7 @@ pub mod blobs;
 pub mod command;
 pub mod config;
 pub mod desk;
+pub mod erasing;
 pub mod error;
 pub mod files;
 pub mod founding;

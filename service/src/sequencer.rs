@@ -201,6 +201,8 @@ impl Worker {
         let (entries, note) = self.desk.close_group()?;
         self.log.append(&entries, previous, &note)?;
         self.desk.written();
+        // Before anybody is answered: whoever is told that an erasure is recorded can rely on the bytes being gone.
+        self.desk.erase();
         self.figures.size.fetch_add(entries.len() as u64, Ordering::SeqCst);
         self.figures.entries.fetch_add(entries.len() as u64, Ordering::Relaxed);
         self.figures.groups.fetch_add(1, Ordering::Relaxed);

@@ -91,7 +91,7 @@ impl World {
 
     fn unpacked(&self, made: &Pack, policy: Option<&Policy>) -> &'static str {
         let key = self.book.verifier_key();
-        named(pack(&made.encode(), &AskedOfPack { log_key: Some(&key), policy }).map(|_| ()))
+        named(pack(&made.encode(), &AskedOfPack { log_key: Some(&key), policy, ..AskedOfPack::default() }).map(|_| ()))
     }
 
     /// The first fact of that kind by number among the pieces.

@@ -37,7 +37,7 @@ fn key_of(shop: &Shop) -> VerifierKey {
 }
 
 fn verified(bytes: &[u8], key: &VerifierKey) -> Result<PackGood, Fault> {
-    pack(bytes, &AskedOfPack { log_key: Some(key), policy: None })
+    pack(bytes, &AskedOfPack { log_key: Some(key), ..AskedOfPack::default() })
 }
 
 async fn asked(shop: &Shop) {

@@ -37,7 +37,8 @@ const MAY_NAME: [(&str, &[(&str, &str)]); 3] = [
             ("signing", "error identity"),
             ("standstill", "error"),
             ("restore", "error standstill"),
-            ("desk", "admission blobs error founding identity refusal signing standstill"),
+            ("erasing", "blobs refusal"),
+            ("desk", "admission erasing error founding identity refusal signing standstill"),
             ("log", "desk error"),
             ("sequencer", "admission desk error log"),
             ("snapshot", "desk"),
@@ -46,7 +47,10 @@ const MAY_NAME: [(&str, &[(&str, &str)]); 3] = [
             ("files", "log projection witnesses"),
             ("packs", "blobs error log projection query witnesses"),
             ("access", "authority error projection"),
-            ("recovery", "admission blobs config desk error identity log projection sequencer snapshot standstill"),
+            (
+                "recovery",
+                "admission blobs config desk erasing error identity log projection sequencer snapshot standstill",
+            ),
             ("watch", "error query"),
             ("witnesses", "config error projection"),
             (

@@ -13,6 +13,7 @@ use rinsebook_proto::key;
 use rinsebook_proto::v1::{self, Authority, EngineAt};
 
 use super::act::{Desk, Signing};
+use super::erase::Erase;
 use super::keys::KeyRequest;
 use super::{FAILED, print, station};
 use crate::card::{Card, CardFact};
@@ -37,6 +38,8 @@ pub(super) enum Enrol {
     Epoch(log::Epoch),
     /// Establish custody anew with the recovery keys, when the custodian's key is lost.
     Custody(log::Custody),
+    /// Have names and other texts erased that are kept beside the log; the log stays as it is, and provable.
+    Erase(Erase),
 }
 
 #[derive(Args)]
@@ -126,6 +129,7 @@ impl Enrol {
             Enrol::LogKey(log_key) => log_key.run().await,
             Enrol::Epoch(epoch) => epoch.run().await,
             Enrol::Custody(custody) => custody.run().await,
+            Enrol::Erase(erase) => erase.run().await,
         }
     }
 }

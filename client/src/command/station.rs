@@ -119,12 +119,15 @@ fn outcome(report: &SyncReport, as_json: bool, out: &mut dyn Write) -> std::io::
     if as_json {
         let report = json!({
             "admitted": report.admitted, "known": report.known, "refused": report.refused, "notes": report.notes,
-            "left": report.left,
+            "left": report.left, "erased": report.erased,
         });
         return writeln!(out, "{report:#}");
     }
     let refused = report.refused.len();
     let (admitted, known, left) = (report.admitted, report.known, report.left);
     writeln!(out, "recorded {admitted}, recorded before {known}, refused {refused}, left {left}")?;
+    if report.erased > 0 {
+        writeln!(out, "  erased here, as a custodian's fact says: {}", report.erased)?;
+    }
     report.refused.iter().chain(&report.notes).try_for_each(|line| writeln!(out, "  {line}"))
 }

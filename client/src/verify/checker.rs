@@ -13,7 +13,8 @@ use rinsebook_proto::succession::{Before, LogKeys};
 use rinsebook_proto::tree::Edge;
 use rinsebook_proto::v1;
 
-use super::blobs::Blobs;
+use super::blobs::{Blobs, Nowhere};
+use super::erased::{Annexes, erased};
 use super::held::{Held, fits_before};
 use super::keys::Keys;
 use super::places::Places;
@@ -62,6 +63,7 @@ pub(super) struct Checker {
     every_size: bool,
     /// Checkpoints that the verifier holds from before.
     held: Vec<Held>,
+    keep_signer_name_years: u32,
     pub(super) good: Good,
 }
 
@@ -81,6 +83,7 @@ impl Checker {
             late: HashMap::new(),
             every_size: false,
             held: asked.held.to_vec(),
+            keep_signer_name_years: asked.keep_signer_name_years,
             good: Good::default(),
         }
     }
@@ -155,8 +158,9 @@ impl Checker {
         self.belongs(&recorded)?;
         self.placed(&recorded)?;
         let seen = recorded.fact.header().seen;
-        if signer == Signer::Enrolled {
-            self.take(&Recorded { signature: SignatureState::Good, ..recorded }, before)?;
+        match signer {
+            Signer::Enrolled => self.take(&Recorded { signature: SignatureState::Good, ..recorded }, before)?,
+            Signer::Recovery | Signer::Unknown => self.keys.overhear(&recorded),
         }
         // What nobody is known to have signed says nothing about anybody's view of the log. Who opens an epoch may have
         // seen more than was put back: only now is that known.
@@ -255,14 +259,13 @@ impl Checker {
 
     /// Takes what a fact by an enrolled signer says.
     fn take(&mut self, recorded: &Recorded, before: Before) -> Result<(), Wrong> {
-        let Some(kind) = recorded.fact.kind() else { return Ok(()) };
+        let Some(kind) = recorded.fact.kind() else {
+            self.keys.overhear(recorded);
+            return Ok(());
+        };
         if self.is_from_service(recorded) {
+            self.keys.overhear(recorded);
             return self.report(kind).map_err(Wrong::of("signature", "report"));
-        }
-        if let (Some(blobs), Kind::AnnexErased(erased)) = (&mut self.blobs, kind)
-            && self.keys.by_custodian(recorded)
-        {
-            blobs.erased(erased);
         }
         // The founding fact was taken before.
         let known = self.keys.successions().len();
@@ -360,7 +363,15 @@ impl Checker {
         self.good.root = self.edge.root();
         self.good.record = self.record;
         (self.good.runs, self.good.refused_places, self.good.lost_places) = self.places.counts();
-        self.good.blobs = self.blobs.map(Blobs::finish).transpose()?;
+        let keep_years = self.keep_signer_name_years;
+        let nowhere: &dyn Annexes = &Nowhere;
+        let annexes = self.blobs.as_ref().map_or(nowhere, |blobs| blobs);
+        // Whose name may go depends on all that they signed: an audit that went on from another does not know it.
+        if self.good.resumed == 0 {
+            self.good.erased = erased(&self.keys, keep_years, annexes);
+        }
+        let erasures = self.keys.erasures();
+        self.good.blobs = self.blobs.map(|blobs| blobs.finish(erasures, keep_years)).transpose()?;
         Ok(self.good)
     }
 }

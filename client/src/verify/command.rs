@@ -9,6 +9,7 @@ use rinsebook_proto::clock::{Clock, SystemClock};
 use rinsebook_proto::cosignature::{cosign, cosigners};
 use rinsebook_proto::note::{Checkpoint, CosignerKey, VerifierKey};
 use rinsebook_proto::proof::Proof;
+use rinsebook_proto::rules::erasures::KEEP_SIGNER_NAME_YEARS;
 
 use super::files::{Access, Files};
 use super::pack::{AskedOfPack, PackGood, pack};
@@ -64,6 +65,10 @@ pub struct Args {
     /// The file to write the checkpoint with your cosignature to.
     #[arg(long, value_name = "FILE")]
     pub cosigned: Option<PathBuf>,
+    /// For so many years a signer's name cannot be erased, as the service is configured.
+    #[arg(long, value_name = "YEARS", default_value_t = KEEP_SIGNER_NAME_YEARS)]
+    #[arg(value_parser = clap::value_parser!(u32).range(2..=100))]
+    pub keep_signer_name_years: u32,
     /// Answer as one JSON object.
     #[arg(long)]
     pub json: bool,
@@ -106,7 +111,7 @@ pub fn run(args: &Args, out: &mut dyn Write) -> Result<ExitCode, ClientError> {
 
 fn packed(args: &Args, log_key: Option<&VerifierKey>, policy: Option<&Policy>) -> Result<PackGood, Fault> {
     let bytes = std::fs::read(&args.log).map_err(|e| Fault::CouldNot(format!("{}: {e}", args.log)))?;
-    pack(&bytes, &AskedOfPack { log_key, policy })
+    pack(&bytes, &AskedOfPack { log_key, policy, keep_signer_name_years: args.keep_signer_name_years })
 }
 
 fn verified(args: &Args, log_key: Option<&VerifierKey>, policy: Option<&Policy>) -> Result<Good, Fault> {
@@ -118,7 +123,14 @@ fn verified(args: &Args, log_key: Option<&VerifierKey>, policy: Option<&Policy>)
     }
     let bar = ProgressBar::new_spinner();
     let held = args.holds.iter().map(|file| held(file, log_key, policy)).collect::<Result<Vec<_>, _>>()?;
-    let asked = Asked { held: &held, log_key, blobs: args.blobs.as_deref(), state: args.state.as_deref(), policy };
+    let asked = Asked {
+        log_key,
+        blobs: args.blobs.as_deref(),
+        state: args.state.as_deref(),
+        policy,
+        held: &held,
+        keep_signer_name_years: args.keep_signer_name_years,
+    };
     let mut progress = |entries| bar.set_message(format!("{entries} entries checked"));
     let is_address = args.log.starts_with("https://") || args.log.starts_with("http://");
     let told = if is_address || is_tiles(Path::new(&args.log)) {

@@ -5,10 +5,11 @@ use std::collections::HashMap;
 
 use prost::Message;
 use rinsebook_proto::bytes::{Hash, Id};
-use rinsebook_proto::fact::{Envelope, MAX_ENVELOPE_BYTES, REPORT_TYPE, Signed, Subject};
+use rinsebook_proto::fact::{Envelope, Kind, MAX_ENVELOPE_BYTES, REPORT_TYPE, Signed};
 use rinsebook_proto::key::{self, VerifyingKey};
+use rinsebook_proto::rules::erasures::Erasures;
 use rinsebook_proto::rules::{Enrolments, Recorded, Roster, Succession, Texts};
-use rinsebook_proto::v1::{self, Authority};
+use rinsebook_proto::v1;
 
 /// See the module.
 #[derive(Default)]
@@ -27,7 +28,8 @@ pub(super) struct Keys {
 }
 
 impl Keys {
-    fn roster(&self) -> &Roster {
+    /// Who may do what, as known now.
+    pub(super) fn roster(&self) -> &Roster {
         self.enrolments.roster()
     }
 
@@ -95,26 +97,20 @@ impl Keys {
         }
     }
 
-    /// Whether its signer had custody, with a key that is trusted, both at what they had seen and at the fact's own place:
-    /// what the roster asks of the facts that it is made of.
-    pub(super) fn by_custodian(&self, recorded: &Recorded) -> bool {
-        let (roster, header, index) = (self.roster(), recorded.fact.header(), recorded.index);
-        let trusted = roster.untrusted_from(&header.author_key, u64::MAX).is_none_or(|from| index < from);
-        let Some(key) = roster.key(&header.author_key, index).filter(|_| trusted) else { return false };
-        let happened_s = recorded.happened_s();
-        let held = |point: u64| {
-            key.index < point
-                && roster.grants().iter().any(|grant| {
-                    grant.person == key.person
-                        && grant.authority == Authority::Custody
-                        && grant.index < point
-                        && grant.withdrawn_index.is_none_or(|withdrawn| point <= withdrawn)
-                        && grant.valid_from_s.is_none_or(|from| from <= happened_s)
-                        && grant.valid_until_s.is_none_or(|until| happened_s <= until)
-                })
-        };
-        // Every fact names the founding fact's hash: that entry at least was seen.
-        header.subjects.contains(&Subject::Roster) && held(header.seen.size.max(1)) && held(index)
+    /// Takes note of a fact that adds nothing here: by the service, or by a key that is not enrolled. But a custodian's
+    /// word that annexes are erased may count once their key is: the service obeyed it then.
+    pub(super) fn overhear(&mut self, recorded: &Recorded) {
+        match recorded.fact.kind() {
+            Some(Kind::AnnexErased(_)) => {
+                self.enrolments.add(recorded, &Texts::default());
+            }
+            _ => self.enrolments.hear(recorded),
+        }
+    }
+
+    /// What people with custody wanted erased, and what came of it.
+    pub(super) fn erasures(&self) -> &Erasures {
+        self.enrolments.erasures()
     }
 
     /// Whether a report's signature holds under a report key of its device, and the device is the one it is taken to be

@@ -6,6 +6,7 @@ use rinsebook_proto::bytes::Hash;
 use rinsebook_proto::cosignature::Cosignature;
 use serde_json::{Value, json};
 
+use super::erased::Erased;
 use super::policy::told;
 
 /// What a good log amounts to.
@@ -35,6 +36,8 @@ pub struct Good {
     pub lost_places: u64,
     /// Annexes and attachments, where they were checked.
     pub blobs: Option<BlobCounts>,
+    /// What custodians wanted erased, and what came of it; names where a folder of blobs was given.
+    pub erased: Vec<Erased>,
     /// SHA-256 of the founding envelope.
     pub record: Hash,
     /// The log's name and epoch, by its last checkpoint.
@@ -144,6 +147,7 @@ impl Good {
             "refused_places": self.refused_places,
             "lost_places": self.lost_places,
             "blobs": self.blobs.map(|b| json!({ "held": b.held, "erased": b.erased })),
+            "erased": self.erased.iter().map(Erased::to_json).collect::<Vec<_>>(),
             "record": self.record.to_string(),
             "origin": self.origin,
             "cosigned_by": self.cosignatures.iter().map(|c| c.name.as_str()).collect::<Vec<_>>(),
@@ -159,13 +163,13 @@ impl Good {
         }
     }
 
-    fn lines(&self) -> [(&'static str, String); 14] {
+    fn lines(&self) -> Vec<(&'static str, String)> {
         let Good { entries, signatures, .. } = self;
         let blobs = match self.blobs {
             Some(b) => format!("{} named are there; {} annexes erased by a custodian's fact", b.held, b.erased),
             None => "not checked; give --blobs".to_owned(),
         };
-        [
+        let mut lines = vec![
             ("journal", self.journal()),
             ("entry", format!("{entries} in the exact form")),
             ("fact", format!("{entries} in the exact form")),
@@ -186,7 +190,10 @@ impl Good {
                 "root",
                 format!("{} hold; {} as the last says", counted(self.groups.max(1), "signed checkpoint"), self.origin),
             ),
-        ]
+        ];
+        let seen = lines.len() - 2;
+        drop(lines.splice(seen..seen, self.erased.iter().map(Erased::line)));
+        lines
     }
 }
 

@@ -355,9 +355,8 @@ fn planned_start_s(plan: &Act) -> Option<u64> {
 fn freezing<'v>(view: &'v View, serial: &'v str, upto: usize) -> Option<&'v Act> {
     let since = waiting(view, serial, upto).since?;
     // What is not known of one wash is judged by what is known of the next, as with the window.
-    let limit_at = |place: usize| {
-        waiting(view, serial, place).procedure(view).map(|p| p.limits.freeze_below_tenths_celsius)
-    };
+    let limit_at =
+        |place: usize| waiting(view, serial, place).procedure(view).map(|p| p.limits.freeze_below_tenths_celsius);
     view.acts.iter().filter(|a| a.place >= since.act.place && a.place < upto).find(|act| {
         let mut wet = injections(view, serial, act.place);
         wet.retain(|water| water.act.place >= since.act.place);

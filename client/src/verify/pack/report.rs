@@ -8,6 +8,7 @@ use serde_json::{Value, json};
 use super::answers::Open;
 use super::heads::Head;
 use crate::render;
+use crate::verify::Erased;
 use crate::verify::policy::told;
 
 /// What a good pack amounts to.
@@ -37,7 +38,7 @@ pub struct PackGood {
     pub views: u64,
     /// Annexes and attachments that are there, counted each time that a fact names one.
     pub blobs: u64,
-    /// Annexes that a custodian erased.
+    /// What custodians wanted erased, of anybody's, and what came of it as far as the pack shows.
     pub erased: Vec<Erased>,
     /// Annexes that are held back.
     pub held_back: u64,
@@ -59,15 +60,6 @@ pub struct PackGood {
     pub origin_proved: bool,
 }
 
-/// An erasure that a custodian recorded.
-#[derive(Debug, Clone, PartialEq, Eq)]
-pub struct Erased {
-    /// The entry that says so.
-    pub index: u64,
-    /// Why.
-    pub reason: String,
-}
-
 impl PackGood {
     pub(super) fn begun(head: &Head) -> PackGood {
         PackGood {
@@ -83,7 +75,6 @@ impl PackGood {
     /// As one object, under stable names; hashes in hex, instants in Unix milliseconds.
     pub fn to_json(&self) -> Value {
         let open = |open: &Open| json!({ "aircraft": open.aircraft, "items": open.items, "findings": open.findings });
-        let erased = |erased: &Erased| json!({ "index": erased.index, "reason": erased.reason });
         json!({
             "checked": true,
             "good": true,
@@ -99,7 +90,7 @@ impl PackGood {
             "reports": self.reports,
             "views": self.views,
             "blobs": self.blobs,
-            "erased": self.erased.iter().map(erased).collect::<Vec<_>>(),
+            "erased": self.erased.iter().map(Erased::to_json).collect::<Vec<_>>(),
             "held_back": self.held_back,
             "answers": self.answers,
             "answers_of_other_rules": self.answers_of_other_rules,
@@ -135,9 +126,7 @@ impl PackGood {
         if !self.cosignatures.is_empty() {
             lines.push(("cosigned", told(&self.cosignatures)));
         }
-        let erased =
-            |e: &Erased| ("erased", format!("an annex, by the custodian's fact at entry {}: {}", e.index, e.reason));
-        lines.extend(self.erased.iter().map(erased));
+        lines.extend(self.erased.iter().map(Erased::line));
         lines.push(("assessment", format!("{} recorded answers derived again, word for word", self.answers)));
         if self.answers_of_other_rules + self.answers_elsewhere > 0 {
             let (rules, elsewhere) = (self.answers_of_other_rules, self.answers_elsewhere);
