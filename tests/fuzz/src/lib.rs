@@ -8,12 +8,14 @@
 
 mod disk;
 mod facts;
+mod files;
 mod journal;
 mod log;
 pub mod seeds;
 mod story;
 
 pub use facts::{envelope, fact, procedure};
+pub use files::{bundle, pack, receipt, request, tile};
 pub use journal::journal;
 pub use log::{entry, note, proof};
 pub use story::story;
@@ -22,15 +24,20 @@ pub use story::story;
 pub type Target = fn(&[u8]) -> bool;
 
 /// Every target under its name, which is also that of its file in `fuzz_targets` and of its folder in `corpus`.
-pub const TARGETS: [(&str, Target); 8] = [
+pub const TARGETS: [(&str, Target); 13] = [
+    ("bundle", bundle),
     ("entry", entry),
     ("envelope", envelope),
     ("fact", fact),
     ("journal", journal),
     ("note", note),
+    ("pack", pack),
     ("procedure", procedure),
     ("proof", proof),
+    ("receipt", receipt),
+    ("request", request),
     ("story", story),
+    ("tile", tile),
 ];
 
 /// Takes an input apart from its front.

@@ -7,10 +7,14 @@ use std::sync::Arc;
 
 use prost::Message;
 use rinsebook_proto::bytes::{Hash, Id};
-use rinsebook_proto::entry::EntryChain;
+use rinsebook_proto::cosignature::AddCheckpoint;
+use rinsebook_proto::entry::{Entry, EntryChain};
 use rinsebook_proto::fact::{Envelope, FACT_TYPE, Kind, REPORT_TYPE, Subject};
 use rinsebook_proto::journal::{self, Journal, Options};
 use rinsebook_proto::note::{Checkpoint, VerifierKey};
+use rinsebook_proto::pack::{Pack, PackedBlob, Proved, View};
+use rinsebook_proto::proof::Proof;
+use rinsebook_proto::tiles::{self, Sort, Tile};
 use rinsebook_proto::tree::{Tree, leaf_hash};
 use rinsebook_proto::v1::{self, CheckResult};
 
@@ -35,14 +39,19 @@ pub struct Seed {
 pub fn seeds() -> Vec<Seed> {
     let mut all = Vec::new();
     for (target, made) in [
+        ("bundle", bundles()),
         ("entry", entries()),
         ("envelope", envelopes()),
         ("fact", facts()),
         ("journal", journals()),
         ("note", notes()),
+        ("pack", packs()),
         ("procedure", procedures()),
         ("proof", proofs()),
+        ("receipt", receipts()),
+        ("request", requests()),
         ("story", stories()),
+        ("tile", paths()),
     ] {
         all.extend(made.into_iter().map(|(name, bytes)| Seed { target, name: format!("seed-{name}"), bytes }));
     }
@@ -258,6 +267,79 @@ fn proofs() -> Vec<Named> {
     vec![
         named("inclusion", input(21, 37, tree.leaf(21).expect("there"), root, inclusion)),
         named("consistency", input(12, 37, tree.root(12), root, consistency)),
+    ]
+}
+
+fn bundles() -> Vec<Named> {
+    let made: Vec<Vec<u8>> = entries().into_iter().map(|(_, bytes)| bytes).collect();
+    let with_width = |entries: &[Vec<u8>]| [&[entries.len() as u8 - 1][..], &tiles::bundle(entries)].concat();
+    let mut torn = with_width(&made);
+    torn.pop();
+    vec![named("three", with_width(&made)), named("one", with_width(&made[..1])), named("torn", torn)]
+}
+
+fn paths() -> Vec<Named> {
+    let path = |sort, number, width| Tile { sort, number, width }.path().into_bytes();
+    vec![
+        named("leaves", path(Sort::Hashes(0), 1_234_067, 256)),
+        named("edge", path(Sort::Hashes(2), 0, 7)),
+        named("entries", path(Sort::Entries, 12, 255)),
+        named("torn", b"tile/0/12".to_vec()),
+    ]
+}
+
+fn packs() -> Vec<Named> {
+    let mut chain = EntryChain::default();
+    let mut tree = Tree::default();
+    let mut made = Vec::new();
+    for n in 0..3u64 {
+        let (entry, data, hash) = chain.build(&[Subject::Roster], b"an envelope".to_vec(), at(8, n), false);
+        tree.push(hash);
+        made.push((entry, data));
+    }
+    let proved = |(entry, data): (Entry, Vec<u8>)| Proved {
+        proof: tree.inclusion(entry.index, 3).expect("below the size"),
+        entry,
+        data,
+    };
+    let view = View { size: 2, root: tree.root(2), proof: tree.consistency(2, 3).expect("not above the size") };
+    let note = Checkpoint { origin: ORIGIN.to_owned(), size: 3, root: tree.root(3) }.sign(&log_key());
+    let blob = |salt: &[u8], content: &[u8]| PackedBlob { salt: salt.to_vec(), content: content.to_vec() };
+    let mut blobs = vec![blob(&[], b"a procedure"), blob(&[7; 16], b"a name")];
+    blobs.sort_by_key(PackedBlob::digest);
+    let entries: Vec<Proved> = made.into_iter().rev().map(proved).collect();
+    let bare = Pack { entries: entries[..1].to_vec(), note: note.clone(), ..Pack::default() };
+    let whole = Pack { entries, views: vec![view], blobs, note };
+    let mut torn = whole.encode();
+    torn.truncate(torn.len() - 40);
+    vec![named("whole", whole.encode()), named("bare", bare.encode()), named("torn", torn)]
+}
+
+fn receipts() -> Vec<Named> {
+    let mut tree = Tree::default();
+    (0u64..37).for_each(|i| tree.push(leaf_hash(&i.to_be_bytes())));
+    let note = Checkpoint { origin: ORIGIN.to_owned(), size: 37, root: tree.root(37) }.sign(&log_key());
+    let hashes = tree.inclusion(21, 37).expect("below the size");
+    let proof = Proof { entry: Some(21u64.to_be_bytes().to_vec()), index: 21, hashes, note };
+    let bare = Proof { entry: None, ..proof.clone() };
+    vec![
+        named("whole", proof.to_string().into_bytes()),
+        named("bare", bare.to_string().into_bytes()),
+        named("torn", b"c2sp.org/tlog-proof@v1\nindex 021\n\nnote\n".to_vec()),
+    ]
+}
+
+fn requests() -> Vec<Named> {
+    let mut tree = Tree::default();
+    (0u64..37).for_each(|i| tree.push(leaf_hash(&i.to_be_bytes())));
+    let note = Checkpoint { origin: ORIGIN.to_owned(), size: 37, root: tree.root(37) }.sign(&log_key());
+    let proof = tree.consistency(12, 37).expect("not above the size");
+    let grown = AddCheckpoint { old_size: 12, proof, note: note.clone() };
+    let first = AddCheckpoint { old_size: 0, proof: vec![], note };
+    vec![
+        named("grown", grown.to_string().into_bytes()),
+        named("first", first.to_string().into_bytes()),
+        named("torn", b"old 012\n\n".to_vec()),
     ]
 }
 
