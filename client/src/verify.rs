@@ -25,8 +25,8 @@
 //! An annex may be missing where a custodian's fact erased it, by the rules' own judgement; see [`Erased`].
 //!
 //! Memory grows with aircraft, engines, washes, devices, their runs, the custodian's facts, by 32 bytes with each attachment
-//! and by 24 with each wash that a key signed in; not with facts. Facts that came before their key was enrolled are read a second time in the end
-//! instead of being held.
+//! and by 24 with each wash that a key signed in; not with facts. So does what an audit keeps to go on from. Facts that
+//! came before their key was enrolled are read a second time in the end instead of being held.
 
 mod blobs;
 mod checker;
@@ -52,6 +52,8 @@ mod tests;
 mod tests_blobs;
 #[cfg(test)]
 mod tests_enrolled;
+#[cfg(test)]
+mod tests_resumed;
 #[cfg(test)]
 mod tests_seen;
 pub mod tiles;

@@ -366,10 +366,7 @@ impl Checker {
         let keep_years = self.keep_signer_name_years;
         let nowhere: &dyn Annexes = &Nowhere;
         let annexes = self.blobs.as_ref().map_or(nowhere, |blobs| blobs);
-        // Whose name may go depends on all that they signed: an audit that went on from another does not know it.
-        if self.good.resumed == 0 {
-            self.good.erased = erased(&self.keys, keep_years, annexes);
-        }
+        self.good.erased = erased(&self.keys, keep_years, annexes);
         let erasures = self.keys.erasures();
         self.good.blobs = self.blobs.map(|blobs| blobs.finish(erasures, keep_years)).transpose()?;
         Ok(self.good)

@@ -65,13 +65,19 @@ pub struct Args {
     /// The file to write the checkpoint with your cosignature to.
     #[arg(long, value_name = "FILE")]
     pub cosigned: Option<PathBuf>,
-    /// For so many years a signer's name cannot be erased, as the service is configured.
-    #[arg(long, value_name = "YEARS", default_value_t = KEEP_SIGNER_NAME_YEARS)]
+    /// For so many years a signer's name cannot be erased, as the service is configured; without it, 3.
+    #[arg(long, value_name = "YEARS")]
     #[arg(value_parser = clap::value_parser!(u32).range(2..=100))]
-    pub keep_signer_name_years: u32,
+    pub keep_signer_name_years: Option<u32>,
     /// Answer as one JSON object.
     #[arg(long)]
     pub json: bool,
+}
+
+impl Args {
+    fn keep_years(&self) -> u32 {
+        self.keep_signer_name_years.unwrap_or(KEEP_SIGNER_NAME_YEARS)
+    }
 }
 
 /// Verifies and tells: exit code 0 good, 3 checked and found bad, 5 could not check. How far it has come is told on
@@ -111,7 +117,7 @@ pub fn run(args: &Args, out: &mut dyn Write) -> Result<ExitCode, ClientError> {
 
 fn packed(args: &Args, log_key: Option<&VerifierKey>, policy: Option<&Policy>) -> Result<PackGood, Fault> {
     let bytes = std::fs::read(&args.log).map_err(|e| Fault::CouldNot(format!("{}: {e}", args.log)))?;
-    pack(&bytes, &AskedOfPack { log_key, policy, keep_signer_name_years: args.keep_signer_name_years })
+    pack(&bytes, &AskedOfPack { log_key, policy, keep_signer_name_years: args.keep_years() })
 }
 
 fn verified(args: &Args, log_key: Option<&VerifierKey>, policy: Option<&Policy>) -> Result<Good, Fault> {
@@ -129,7 +135,7 @@ fn verified(args: &Args, log_key: Option<&VerifierKey>, policy: Option<&Policy>)
         state: args.state.as_deref(),
         policy,
         held: &held,
-        keep_signer_name_years: args.keep_signer_name_years,
+        keep_signer_name_years: args.keep_years(),
     };
     let mut progress = |entries| bar.set_message(format!("{entries} entries checked"));
     let is_address = args.log.starts_with("https://") || args.log.starts_with("http://");

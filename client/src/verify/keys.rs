@@ -7,7 +7,7 @@ use prost::Message;
 use rinsebook_proto::bytes::{Hash, Id};
 use rinsebook_proto::fact::{Envelope, Kind, MAX_ENVELOPE_BYTES, REPORT_TYPE, Signed};
 use rinsebook_proto::key::{self, VerifyingKey};
-use rinsebook_proto::rules::erasures::Erasures;
+use rinsebook_proto::rules::erasures::{Erasures, Known};
 use rinsebook_proto::rules::{Enrolments, Recorded, Roster, Succession, Texts};
 use rinsebook_proto::v1;
 
@@ -103,6 +103,7 @@ impl Keys {
         match recorded.fact.kind() {
             Some(Kind::AnnexErased(_)) => {
                 self.enrolments.add(recorded, &Texts::default());
+                self.noted.push(recorded.clone());
             }
             _ => self.enrolments.hear(recorded),
         }
@@ -111,6 +112,11 @@ impl Keys {
     /// What people with custody wanted erased, and what came of it.
     pub(super) fn erasures(&self) -> &Erasures {
         self.enrolments.erasures()
+    }
+
+    /// Puts them where they stood, once the noted facts were taken again.
+    pub(super) fn resume_erasures(&mut self, known: Known) {
+        self.enrolments.resume_erasures(known);
     }
 
     /// Whether a report's signature holds under a report key of its device, and the device is the one it is taken to be

@@ -2,6 +2,8 @@
 //! not found again, but that they are still the same is. Beside it, under the same name and `.roots`, stand the checkpoints
 //! that signers may have seen.
 
+mod erasures;
+
 use std::collections::HashMap;
 use std::fs::OpenOptions;
 use std::io::{Error, Write};
@@ -16,12 +18,14 @@ use rinsebook_proto::succession::{Before, LogKeys};
 use rinsebook_proto::tree::Edge;
 use serde::{Deserialize, Serialize};
 
+use self::erasures::KeptErasures;
 use super::checker::Checker;
 use super::places::{End, Places};
 use super::seen::Checkpoints;
 use super::{Asked, Fault};
 
-const FORMAT: u32 = 1;
+/// 1 did not hold what erasures are judged by.
+const FORMAT: u32 = 2;
 
 /// What stands in the file; hashes, ids and envelopes in hex.
 #[derive(Debug, Serialize, Deserialize)]
@@ -43,6 +47,7 @@ struct Kept {
     runs: Vec<(String, String, u64, Option<String>)>,
     early: Vec<(String, u64)>,
     late: Vec<(String, u64)>,
+    erasures: KeptErasures,
 }
 
 #[derive(Debug, Serialize, Deserialize)]
@@ -80,6 +85,7 @@ pub(super) fn keep(checker: &mut Checker, file: &Path) -> std::io::Result<()> {
         runs: checker.places.runs().map(kept_run).collect(),
         early: checker.early.iter().map(|(key, count)| (key.to_string(), *count)).collect(),
         late: checker.late.iter().map(|(key, index)| (key.to_string(), *index)).collect(),
+        erasures: KeptErasures::of(&checker.keys.erasures().known()),
     };
     let text = serde_json::to_vec(&kept)?;
     let part = file.with_extension("part");
@@ -148,6 +154,7 @@ fn fill(checker: &mut Checker, kept: &Kept) -> Option<()> {
     let runs = kept.runs.iter().map(run).collect::<Option<Vec<_>>>()?;
     checker.places = Places::resume(runs.into_iter(), kept.refused_places, kept.lost_places);
     roster(checker, &kept.roster)?;
+    checker.keys.resume_erasures(kept.erasures.known()?);
     let counts = |list: &[(String, u64)]| -> Option<HashMap<Hash, u64>> {
         list.iter().map(|(key, count)| Some((Hash::from_hex(key)?, *count))).collect()
     };
@@ -165,7 +172,7 @@ fn fill(checker: &mut Checker, kept: &Kept) -> Option<()> {
 fn roster(checker: &mut Checker, facts: &[KeptFact]) -> Option<()> {
     for kept in facts {
         let fact = Signed::parse(&hex::decode(&kept.envelope).ok()?, MAX_SERVICE_ENVELOPE_BYTES).ok()?;
-        let recorded = Recorded {
+        let mut recorded = Recorded {
             index: kept.index,
             received_ms: kept.received_ms,
             clock_unsure: false,
@@ -176,6 +183,12 @@ fn roster(checker: &mut Checker, facts: &[KeptFact]) -> Option<()> {
             checker.record = recorded.fact.hash();
             checker.keys.found(&recorded, founded);
             checker.log_keys = Some(LogKeys::founded(founded).ok()?);
+            continue;
+        }
+        // It waits for its signer's key, as it did when it was met.
+        if checker.keys.get(&recorded.fact.header().author_key).is_none() {
+            recorded.signature = SignatureState::Unchecked;
+            checker.keys.overhear(&recorded);
             continue;
         }
         let known = checker.keys.successions().len();

@@ -5,7 +5,7 @@ use std::borrow::Cow;
 use std::collections::{BTreeMap, HashMap};
 use std::sync::Arc;
 
-use super::erasures::{Erasure, Erasures};
+use super::erasures::{Erasure, Erasures, Known};
 use super::kinds::asked;
 use super::procedure::Procedure;
 use super::roster::{Revocation, Roster};
@@ -62,6 +62,11 @@ impl Enrolments {
     /// What custodians wanted erased, and what came of it.
     pub fn erasures(&self) -> &Erasures {
         &self.erasures
+    }
+
+    /// Puts erasures where they stood: whoever was given the roster's facts alone cannot judge by the entries between.
+    pub fn resume_erasures(&mut self, known: Known) {
+        self.erasures = Erasures::resume(known);
     }
 
     /// What is erased as known now, by digest, where signers' names are kept for so many years.

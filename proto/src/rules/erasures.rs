@@ -129,6 +129,19 @@ struct Signed {
     washes: BTreeSet<Id>,
 }
 
+/// What was judged, and all that later judgements need of the entries before: for whoever reads a log in parts.
+#[derive(Debug, Clone, Default, PartialEq, Eq)]
+pub struct Known {
+    /// In the order in which it counts.
+    pub judged: Vec<Erasure>,
+    /// Digests that facts name as attachments, ascending.
+    pub attachments: Vec<Hash>,
+    /// By key, ascending: when the last thing that it signed of a wash was received (Unix milliseconds), and which washes.
+    pub signed: Vec<(Hash, u64, Vec<Id>)>,
+    /// By wash, ascending: when its last sign-off was received, Unix milliseconds.
+    pub signed_off: Vec<(Id, u64)>,
+}
+
 /// See the module.
 #[derive(Debug, Default)]
 pub struct Erasures {
@@ -202,6 +215,35 @@ impl Erasures {
             signed.map(last).max().map(|last_ms| Signer { person, last_ms })
         });
         signers.max_by_key(|signer| signer.last_ms)
+    }
+
+    /// All of it, to go on from later.
+    pub fn known(&self) -> Known {
+        let mut known = Known {
+            judged: self.judged.clone(),
+            attachments: self.attachments.iter().copied().collect(),
+            signed: self.signed.iter().map(|(key, s)| (*key, s.last_ms, s.washes.iter().copied().collect())).collect(),
+            signed_off: self.signed_off.iter().map(|(wash, ms)| (*wash, *ms)).collect(),
+        };
+        known.attachments.sort_unstable();
+        known.signed.sort_unstable();
+        known.signed_off.sort_unstable();
+        known
+    }
+
+    /// As they stood when that was known.
+    pub(super) fn resume(known: Known) -> Erasures {
+        let Known { judged, attachments, signed, signed_off } = known;
+        let of = |(key, last_ms, washes): (Hash, u64, Vec<Id>)| {
+            (key, Signed { last_ms, washes: washes.into_iter().collect() })
+        };
+        Erasures {
+            facts: judged.iter().map(|erasure| erasure.fact).collect(),
+            judged,
+            attachments: attachments.into_iter().collect(),
+            signed: signed.into_iter().map(of).collect(),
+            signed_off: signed_off.into_iter().collect(),
+        }
     }
 
     /// Everything that somebody with custody wanted erased, in the order in which it counts.
