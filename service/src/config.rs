@@ -1,10 +1,14 @@
 //! Configuration in two steps: what was written ([`Written`]), then checked and built values ([`Config`]). No later code
 //! sees a raw option.
 
+mod tokens;
+
 use std::net::SocketAddr;
 use std::path::{Path, PathBuf};
 
 use serde::Deserialize;
+
+pub use tokens::{JwksPlace, OutsideIssuer, TokensConfig};
 
 /// The file as written; every key may be left out.
 #[derive(Debug, Clone, Default, Deserialize)]
@@ -17,6 +21,17 @@ struct Written {
     passphrase_file: Option<PathBuf>,
     #[serde(default)]
     log: WrittenLog,
+    #[serde(default)]
+    tls: WrittenTls,
+    #[serde(default)]
+    tokens: tokens::WrittenTokens,
+}
+
+#[derive(Debug, Clone, Default, Deserialize)]
+#[serde(deny_unknown_fields)]
+struct WrittenTls {
+    certificate: Option<PathBuf>,
+    key: Option<PathBuf>,
 }
 
 #[derive(Debug, Clone, Default, Deserialize)]
@@ -43,6 +58,19 @@ pub struct Config {
     pub grow_bytes: u64,
     /// A segment file is full at so many bytes.
     pub segment_bytes: u64,
+    /// The server's certificate and its key; none: the local authority makes one.
+    pub tls: Option<TlsFiles>,
+    /// Whose tokens are taken.
+    pub tokens: TokensConfig,
+}
+
+/// Where the server's certificate lies, PEM.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct TlsFiles {
+    /// The certificate, and those between it and its authority.
+    pub certificate: PathBuf,
+    /// Its private key.
+    pub key: PathBuf,
 }
 
 /// Why a configuration cannot be used.
@@ -92,7 +120,14 @@ impl Config {
             passphrase_file: None,
             grow_bytes: 64 << 10,
             segment_bytes: 1 << 20,
+            tls: None,
+            tokens: TokensConfig::default(),
         }
+    }
+
+    /// The folder of the service's keys.
+    pub fn keys_dir(&self) -> PathBuf {
+        self.data.join("keys")
     }
 
     /// The log's segment files, and nothing else.
@@ -123,6 +158,13 @@ fn build(written: Written) -> Result<Config, ConfigError> {
         n @ 64..=4_194_304 => Ok(n << 10),
         n => Err(value(key, format!("{n} is not from 64 to 4194304"))),
     };
+    let tls = match (written.tls.certificate, written.tls.key) {
+        (None, None) => None,
+        (Some(certificate), Some(key)) => Some(TlsFiles { certificate, key }),
+        (Some(_), None) => return Err(value("tls.key", "a certificate is named, but not its key".to_owned())),
+        (None, Some(_)) => return Err(value("tls.certificate", "a key is named, but no certificate".to_owned())),
+    };
+    let tokens = written.tokens.build(&origin_name)?;
     Ok(Config {
         listen,
         data: written.data.unwrap_or_else(|| PathBuf::from("rinsebook-data")),
@@ -131,6 +173,8 @@ fn build(written: Written) -> Result<Config, ConfigError> {
         passphrase_file: written.passphrase_file,
         grow_bytes: kibibytes("log.grow_kibibytes", written.log.grow_kibibytes, 1024)?,
         segment_bytes: kibibytes("log.segment_kibibytes", written.log.segment_kibibytes, 65_536)?,
+        tls,
+        tokens,
     })
 }
 
@@ -152,6 +196,8 @@ mod tests {
         let value = Config::parse("[log]\ngrow_kibibytes = 1").unwrap_err().to_string();
         assert!(value.contains("log.grow_kibibytes"), "{value}");
         assert!(Config::parse("origin_name = \"a b\"").is_err());
+        let half = Config::parse("[tls]\ncertificate = \"server.pem\"").unwrap_err().to_string();
+        assert!(half.contains("tls.key"), "{half}");
     }
 
     #[test]

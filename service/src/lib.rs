@@ -19,6 +19,7 @@ pub mod access;
 pub mod admission;
 pub mod authority;
 pub mod blobs;
+pub mod caller;
 pub mod command;
 pub mod config;
 pub mod desk;
@@ -34,7 +35,10 @@ pub mod recovery;
 pub mod refusal;
 pub mod run;
 pub mod sequencer;
+pub mod session;
+pub mod sign_in;
 pub mod snapshot;
+pub mod tokens;
 pub mod watch;
 
 pub use config::Config;

@@ -25,9 +25,14 @@ const MAY_NAME: [(&str, &[(&str, &str)]); 3] = [
     (
         "service",
         &[
-            ("command", "config run"),
+            ("command", "caller config run tokens"),
             ("identity", "config error"),
-            ("authority", "error identity"),
+            ("authority", "config error identity"),
+            ("caller", ""),
+            // One table from errors to answers: it knows the reasons of tokens by name.
+            ("error", "tokens"),
+            ("tokens", "caller config error identity"),
+            ("session", "caller tokens"),
             ("blobs", "error"),
             ("admission", "error"),
             ("founding", "identity"),
@@ -38,14 +43,18 @@ const MAY_NAME: [(&str, &[(&str, &str)]); 3] = [
             ("projection", "blobs desk sequencer snapshot"),
             ("query", "blobs error projection sequencer"),
             ("packs", "blobs error log projection query"),
-            ("access", "authority error projection"),
+            ("access", "authority caller error projection session tokens"),
+            ("sign_in", "access caller session tokens"),
             ("recovery", "admission blobs config desk error identity log projection sequencer snapshot"),
             ("watch", "error query"),
-            ("grpc", "admission authority blobs desk error identity log packs projection query rpc sequencer watch"),
+            (
+                "grpc",
+                "admission authority blobs caller desk error identity log packs projection query rpc sequencer tokens watch",
+            ),
             // The only wiring: it knows everybody.
             (
                 "run",
-                "access admission authority blobs config error grpc identity log packs projection query recovery rpc sequencer",
+                "access admission authority blobs config error grpc identity log packs projection query recovery rpc sequencer session sign_in tokens",
             ),
         ],
     ),
