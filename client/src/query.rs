@@ -9,10 +9,10 @@ pub mod render;
 #[cfg(test)]
 mod tests;
 pub mod text;
+pub mod through;
 pub mod watch;
 
 use std::io::Write;
-use std::path::PathBuf;
 use std::process::ExitCode;
 
 use chrono::{DateTime, Utc};
@@ -20,11 +20,12 @@ use rinsebook_proto::bytes::{Hash, Id};
 use rinsebook_proto::rules::{ItemKind, NOTHING_OPEN_NOTICE, NOTICE};
 use rinsebook_proto::v1::{self, Blocks, Verdict, get_fact_request::By};
 use serde_json::{Value, json};
-use tonic::transport::Channel;
 
 use crate::ClientError;
+use crate::remote::Channel;
 pub(crate) use ask::{every_aircraft, every_device, every_person, every_procedure, fact, person_name, text as text_of};
 use json::Writer;
+use through::Through;
 
 /// Items block.
 const BLOCKED: u8 = 4;
@@ -43,9 +44,9 @@ pub struct Moment {
 /// What is open?
 #[derive(Debug, Clone, clap::Args)]
 pub struct ItemsArgs {
-    /// The station's folder.
-    #[arg(long, value_name = "DIR")]
-    pub station: PathBuf,
+    /// As whom to ask.
+    #[command(flatten)]
+    pub through: Through,
     /// A registration or id; without it, every aircraft.
     pub aircraft: Option<String>,
     /// As known, and judged, when.
@@ -59,9 +60,9 @@ pub struct ItemsArgs {
 /// What stands in the way of one aircraft?
 #[derive(Debug, Clone, clap::Args)]
 pub struct AssessArgs {
-    /// The station's folder.
-    #[arg(long, value_name = "DIR")]
-    pub station: PathBuf,
+    /// As whom to ask.
+    #[command(flatten)]
+    pub through: Through,
     /// A registration or id.
     pub aircraft: String,
     /// The planned start, such as 2031-03-04T05:10:00Z.
@@ -84,9 +85,9 @@ pub struct AssessArgs {
 /// What was recorded?
 #[derive(Debug, Clone, clap::Args)]
 pub struct ShowArgs {
-    /// The station's folder.
-    #[arg(long, value_name = "DIR")]
-    pub station: PathBuf,
+    /// As whom to ask.
+    #[command(flatten)]
+    pub through: Through,
     /// A fact by its entry's index or its hash, a wash by its id, an aircraft by its registration or id.
     #[arg(value_name = "WHAT")]
     pub what: String,
