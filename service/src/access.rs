@@ -85,7 +85,7 @@ fn asks(path: &str) -> Option<Asks> {
 
 /// Whether a path is a gRPC call; what is not is a page or a file.
 pub fn is_call(path: &str) -> bool {
-    path.starts_with("/rinsebook.v1.") || path.starts_with("/grpc.")
+    path.starts_with("/rinsebook.") || path.starts_with("/grpc.")
 }
 
 /// Stands before everything that is served.
