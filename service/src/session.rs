@@ -13,6 +13,8 @@ use crate::tokens::Tokens;
 
 /// The cookie. `__Host-` binds it to this host, TLS and the whole site (RFC 6265bis, section 4.1.3.2).
 pub const COOKIE_NAME: &str = "__Host-rinsebook";
+/// The field in which a form gives its session's token back.
+pub const FORM_TOKEN: &str = "form_token";
 /// People signed in at once; beyond it those whose time ends first are signed out.
 const MOST_SESSIONS: usize = 4096;
 
@@ -32,7 +34,7 @@ impl std::fmt::Debug for Session {
 }
 
 impl Session {
-    /// What each form of a page has to send back, in the field [`crate::sign_in::FORM_TOKEN`]: another site cannot know it.
+    /// What each form of a page has to send back, in the field [`FORM_TOKEN`]: another site cannot know it.
     pub fn form_token(&self) -> &str {
         &self.form_token
     }

@@ -25,8 +25,6 @@ use crate::caller::{Person, names};
 use crate::session::{COOKIE_NAME, Session, Sessions};
 use crate::tokens::Tokens;
 
-pub use forms::FORM_TOKEN;
-
 /// Where people land who have just signed in or out.
 const LANDING: &str = "/sign-in";
 

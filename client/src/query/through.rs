@@ -24,7 +24,7 @@ pub struct Through {
 }
 
 impl Through {
-    /// Connects. The token is read anew each time: a watch goes on with the one that took an old one's place.
+    /// Connects. The token is read anew each time: a watch that lost its connection goes on with the one that lies there then.
     pub async fn connect(&self) -> Result<Channel, ClientError> {
         match (&self.station, &self.token_file, &self.address, &self.ca) {
             (Some(station), ..) => remote::connect(&Home::open(station)?).await,

@@ -8,10 +8,8 @@ use axum::middleware::Next;
 use axum::response::{IntoResponse, Response};
 
 use crate::access::is_call;
-use crate::session::Session;
+use crate::session::{FORM_TOKEN, Session};
 
-/// The field in which a form gives its session's token back.
-pub const FORM_TOKEN: &str = "form_token";
 /// The largest form.
 const MAX_FORM_BYTES: usize = 64 << 10;
 
