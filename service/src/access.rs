@@ -125,12 +125,12 @@ pub async fn check(State(gate): State<Gate>, mut request: Request, next: Next) -
 /// Why not, and whom.
 struct Refused {
     error: CallError,
-    caller: Caller,
+    caller: Box<Caller>,
 }
 
 impl From<CallError> for Refused {
     fn from(error: CallError) -> Refused {
-        Refused { error, caller: Caller::default() }
+        Refused { error, caller: Box::default() }
     }
 }
 
@@ -175,7 +175,7 @@ impl Gate {
 
 fn refused(shown: Shown, person: Option<Person>, error: CallError) -> Refused {
     let device = if let Shown::Enrolled(device) = shown { Some(device) } else { None };
-    Refused { error, caller: Caller { device, person } }
+    Refused { error, caller: Box::new(Caller { device, person }) }
 }
 
 fn decide(device: bool, roles: &[Role], shown: Shown, person: Option<Person>) -> Result<Caller, Refused> {
