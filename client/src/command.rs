@@ -18,10 +18,10 @@ use std::sync::Arc;
 
 use clap::{Parser, Subcommand};
 use rinsebook_proto::clock::SystemClock;
-use tonic::transport::Channel;
 
 use crate::home::Home;
 use crate::query::text::say;
+use crate::remote::Channel;
 use crate::station::Station;
 use crate::{ClientError, demo, explain, query, receipt, remote, verify};
 
@@ -160,15 +160,15 @@ async fn run(command: Command) -> Result<ExitCode, ClientError> {
             Ok(ExitCode::SUCCESS)
         }
         Command::Verify(args) => verify::run(&args, &mut std::io::stdout()),
-        Command::Items(args) => query::run_items(connect(&args.station).await?, &args, &mut std::io::stdout()).await,
+        Command::Items(args) => query::run_items(args.through.connect().await?, &args, &mut std::io::stdout()).await,
         Command::Watch(args) => {
-            query::watch::run_watch(async || connect(&args.station).await, &args, &mut std::io::stdout()).await
+            query::watch::run_watch(async || args.through.connect().await, &args, &mut std::io::stdout()).await
         }
-        Command::Assess(args) => query::run_assess(connect(&args.station).await?, &args, &mut std::io::stdout()).await,
-        Command::Show(args) => query::run_show(connect(&args.station).await?, &args, &mut std::io::stdout()).await,
+        Command::Assess(args) => query::run_assess(args.through.connect().await?, &args, &mut std::io::stdout()).await,
+        Command::Show(args) => query::run_show(args.through.connect().await?, &args, &mut std::io::stdout()).await,
         Command::Tiles(args) => verify::tiles::run(&args, &mut std::io::stdout()),
         Command::Pack(args) => {
-            query::pack::run_pack(connect(&args.station).await?, &args, &mut std::io::stdout()).await
+            query::pack::run_pack(args.through.connect().await?, &args, &mut std::io::stdout()).await
         }
         Command::Witness(witnesses) => witnesses.run().await,
         Command::Explain(args) => explained(&args).await,

@@ -7,9 +7,9 @@ use rinsebook_proto::bytes::{Hash, Id};
 use rinsebook_proto::fact::{MAX_SERVICE_ENVELOPE_BYTES, Signed, Subject};
 use rinsebook_proto::v1::{self, EngineAt, get_fact_request::By};
 use serde::{Deserialize, Serialize};
-use tonic::transport::Channel;
 
 use crate::home::Home;
+use crate::remote::Channel;
 use crate::{ClientError, about, query};
 
 const FILE: &str = "names.toml";

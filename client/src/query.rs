@@ -10,10 +10,10 @@ pub mod render;
 #[cfg(test)]
 mod tests;
 pub mod text;
+pub mod through;
 pub mod watch;
 
 use std::io::Write;
-use std::path::PathBuf;
 use std::process::ExitCode;
 
 use chrono::{DateTime, Utc};
@@ -21,14 +21,15 @@ use rinsebook_proto::bytes::{Hash, Id};
 use rinsebook_proto::rules::{ItemKind, NOTHING_OPEN_NOTICE, NOTICE};
 use rinsebook_proto::v1::{self, Blocks, Verdict, get_fact_request::By};
 use serde_json::{Value, json};
-use tonic::transport::Channel;
 
 use crate::ClientError;
+use crate::remote::Channel;
 pub(crate) use annexes::person_name;
 pub(crate) use ask::{
     every_aircraft, every_device, every_erasure, every_person, every_procedure, fact, text as text_of,
 };
 use json::Writer;
+use through::Through;
 
 /// Items block.
 const BLOCKED: u8 = 4;
@@ -47,9 +48,9 @@ pub struct Moment {
 /// What is open?
 #[derive(Debug, Clone, clap::Args)]
 pub struct ItemsArgs {
-    /// The station's folder.
-    #[arg(long, value_name = "DIR")]
-    pub station: PathBuf,
+    /// As whom to ask.
+    #[command(flatten)]
+    pub through: Through,
     /// A registration or id; without it, every aircraft.
     pub aircraft: Option<String>,
     /// As known, and judged, when.
@@ -63,9 +64,9 @@ pub struct ItemsArgs {
 /// What stands in the way of one aircraft?
 #[derive(Debug, Clone, clap::Args)]
 pub struct AssessArgs {
-    /// The station's folder.
-    #[arg(long, value_name = "DIR")]
-    pub station: PathBuf,
+    /// As whom to ask.
+    #[command(flatten)]
+    pub through: Through,
     /// A registration or id.
     pub aircraft: String,
     /// The planned start, such as 2031-03-04T05:10:00Z.
@@ -88,9 +89,9 @@ pub struct AssessArgs {
 /// What was recorded?
 #[derive(Debug, Clone, clap::Args)]
 pub struct ShowArgs {
-    /// The station's folder.
-    #[arg(long, value_name = "DIR")]
-    pub station: PathBuf,
+    /// As whom to ask.
+    #[command(flatten)]
+    pub through: Through,
     /// A fact by its entry's index or its hash, a wash by its id, an aircraft by its registration or id.
     #[arg(value_name = "WHAT")]
     pub what: String,

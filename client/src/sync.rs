@@ -11,11 +11,10 @@ use rinsebook_proto::v1::{self, RefusalReason, deliver_request, deliver_response
 use tokio::sync::mpsc;
 use tokio_stream::wrappers::ReceiverStream;
 use tonic::Streaming;
-use tonic::transport::Channel;
 
 use crate::ClientError;
 use crate::outbox::{Item, Outbox};
-use crate::remote;
+use crate::remote::{self, Channel};
 use crate::rpc::{intake_client::IntakeClient, ledger_client::LedgerClient, roster_client::RosterClient};
 use crate::station::{Receipt, Station};
 use crate::trust;

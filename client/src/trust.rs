@@ -1,12 +1,12 @@
 //! The key that a station proves checkpoints under: taken at the first contact, and followed from there on. Another key is
 //! believed because a custodian of this very record says so, in an entry that the checkpoint covers; nobody's word else.
 
+use crate::remote::Channel;
 use rinsebook_proto::bytes::Hash;
 use rinsebook_proto::note::{Checkpoint, NoteError, VerifierKey};
 use rinsebook_proto::succession::LogKeys;
 use rinsebook_proto::tree::verify_inclusion;
 use rinsebook_proto::v1;
-use tonic::transport::Channel;
 
 use crate::ClientError;
 use crate::rpc::ledger_client::LedgerClient;

@@ -1,12 +1,16 @@
 //! Configuration in two steps: what was written ([`Written`]), then checked and built values ([`Config`]). No later code
 //! sees a raw option.
 
+mod tokens;
+
 use std::net::SocketAddr;
 use std::path::{Path, PathBuf};
 
 use rinsebook_proto::note::CosignerKey;
 use rinsebook_proto::rules::erasures::KEEP_SIGNER_NAME_YEARS;
 use serde::Deserialize;
+
+pub use tokens::{JwksPlace, OutsideIssuer, TokensConfig};
 
 /// The file as written; every key may be left out.
 #[derive(Debug, Clone, Default, Deserialize)]
@@ -19,6 +23,10 @@ struct Written {
     passphrase_file: Option<PathBuf>,
     #[serde(default)]
     log: WrittenLog,
+    #[serde(default)]
+    tls: WrittenTls,
+    #[serde(default)]
+    tokens: tokens::WrittenTokens,
     #[serde(default)]
     annex: WrittenAnnex,
     #[serde(default)]
@@ -33,6 +41,13 @@ struct WrittenWitness {
     url: String,
     key: String,
     ca_file: Option<PathBuf>,
+}
+
+#[derive(Debug, Clone, Default, Deserialize)]
+#[serde(deny_unknown_fields)]
+struct WrittenTls {
+    certificate: Option<PathBuf>,
+    key: Option<PathBuf>,
 }
 
 #[derive(Debug, Clone, Default, Deserialize)]
@@ -72,12 +87,25 @@ pub struct Config {
     pub grow_bytes: u64,
     /// A segment file is full at so many bytes.
     pub segment_bytes: u64,
+    /// The server's certificate and its key; none: the local authority makes one.
+    pub tls: Option<TlsFiles>,
+    /// Whose tokens are taken.
+    pub tokens: TokensConfig,
     /// A signer's name is not erased for so many years after their last signature and sign-off.
     pub keep_signer_name_years: u32,
     /// Who is asked to cosign checkpoints.
     pub witnesses: Vec<WitnessAddress>,
     /// When enough of them have.
     pub witness_policy: WitnessPolicy,
+}
+
+/// Where the server's certificate lies, PEM.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct TlsFiles {
+    /// The certificate, and those between it and its authority.
+    pub certificate: PathBuf,
+    /// Its private key.
+    pub key: PathBuf,
 }
 
 /// Where a witness is, and the key that its cosignatures are checked with.
@@ -157,7 +185,14 @@ impl Config {
             witnesses: Vec::new(),
             witness_policy: WitnessPolicy::all_of(0),
             keep_signer_name_years: KEEP_SIGNER_NAME_YEARS,
+            tls: None,
+            tokens: TokensConfig::default(),
         }
+    }
+
+    /// The folder of the service's keys.
+    pub fn keys_dir(&self) -> PathBuf {
+        self.data.join("keys")
     }
 
     /// The log's segment files, and nothing else.
@@ -195,6 +230,13 @@ fn build(written: Written) -> Result<Config, ConfigError> {
         n @ 2..=100 => n,
         n => return Err(value("annex.keep_signer_name_years", format!("{n} is not from 2 to 100"))),
     };
+    let tls = match (written.tls.certificate, written.tls.key) {
+        (None, None) => None,
+        (Some(certificate), Some(key)) => Some(TlsFiles { certificate, key }),
+        (Some(_), None) => return Err(value("tls.key", "a certificate is named, but not its key".to_owned())),
+        (None, Some(_)) => return Err(value("tls.certificate", "a key is named, but no certificate".to_owned())),
+    };
+    let tokens = written.tokens.build(&origin_name)?;
     Ok(Config {
         listen,
         data: written.data.unwrap_or_else(|| PathBuf::from("rinsebook-data")),
@@ -206,6 +248,8 @@ fn build(written: Written) -> Result<Config, ConfigError> {
         witnesses,
         witness_policy,
         keep_signer_name_years,
+        tls,
+        tokens,
     })
 }
 
@@ -271,6 +315,8 @@ mod tests {
         let years = Config::parse("[annex]\nkeep_signer_name_years = 1").unwrap_err().to_string();
         assert!(years.contains("annex.keep_signer_name_years"), "{years}");
         assert!(Config::parse("origin_name = \"a b\"").is_err());
+        let half = Config::parse("[tls]\ncertificate = \"server.pem\"").unwrap_err().to_string();
+        assert!(half.contains("tls.key"), "{half}");
     }
 
     #[test]

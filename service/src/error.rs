@@ -8,6 +8,8 @@ use rinsebook_proto::rules::erasures::Erasure;
 use tonic::{Code, Status};
 use tonic_types::{ErrorDetails, StatusExt};
 
+use crate::tokens::TokenError;
+
 /// The domain in `google.rpc.ErrorInfo`.
 pub const DOMAIN: &str = "rinsebook";
 
@@ -74,6 +76,21 @@ pub enum CallError {
     /// No client certificate where one is asked.
     #[error("this call needs the certificate of an enrolled device; ask the custodian to enrol this device")]
     NoCertificate,
+    /// Neither a certificate nor a token where one of them is asked.
+    #[error("this call needs {needs}")]
+    NoCredentials {
+        /// Which would do.
+        needs: String,
+    },
+    /// A token that is not taken.
+    #[error("{0}")]
+    Token(#[from] TokenError),
+    /// A person without a role that would do.
+    #[error("this call needs {needs}; the token shown has none of these roles; ask the custodian")]
+    NoRole {
+        /// Which would do.
+        needs: String,
+    },
     /// A certificate that no enrolled device has.
     #[error("this certificate belongs to no device enrolled in this record; ask the custodian to enrol this device")]
     UnknownCertificate,
@@ -138,9 +155,12 @@ impl CallError {
     }
 
     /// Code and reason; the reasons are for programs and never change.
-    fn code(&self) -> (Code, &'static str) {
+    pub fn code(&self) -> (Code, &'static str) {
         match self {
             CallError::NoCertificate => (Code::Unauthenticated, "CERTIFICATE_MISSING"),
+            CallError::NoCredentials { .. } => (Code::Unauthenticated, "CREDENTIALS_MISSING"),
+            CallError::Token(error) => (Code::Unauthenticated, error.reason()),
+            CallError::NoRole { .. } => (Code::PermissionDenied, "ROLE_MISSING"),
             CallError::UnknownCertificate => (Code::PermissionDenied, "CERTIFICATE_UNKNOWN"),
             CallError::OtherDevice => (Code::PermissionDenied, "OTHER_DEVICE"),
             CallError::Field { .. } => (Code::InvalidArgument, "FIELD_INVALID"),
@@ -165,6 +185,7 @@ impl CallError {
                 ("erased_ms", at_ms.to_string()),
                 ("reason", reason.clone()),
             ],
+            CallError::NoCredentials { needs } | CallError::NoRole { needs } => vec![("needs", needs.clone())],
             CallError::NotOffered(what) => vec![("what", (*what).to_owned())],
             _ => vec![],
         };

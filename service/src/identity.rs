@@ -43,13 +43,8 @@ impl std::fmt::Debug for Identity {
 impl Identity {
     /// Opens the keys below the data folder, or makes them.
     pub fn open(config: &Config) -> Result<Identity, ServiceError> {
-        let dir = config.data.join("keys");
-        std::fs::create_dir_all(&dir).map_err(ServiceError::file(format!("cannot make {}", dir.display())))?;
-        let passphrase = match &config.passphrase_file {
-            Some(file) => read_passphrase(file)?,
-            None => made_once(&dir.join("passphrase"), || Ok(Id::random().to_string()))?,
-        };
-        let passphrase = Zeroizing::new(passphrase.trim_end().to_owned());
+        let dir = config.keys_dir();
+        let passphrase = passphrase(config)?;
         let device = made_once(&dir.join("device"), || Ok(Id::random().to_string()))?;
         let mut log_keys = Vec::new();
         for number in log_key_numbers(&dir)? {
@@ -125,11 +120,23 @@ fn log_key_file(dir: &Path, number: u32) -> PathBuf {
     dir.join(if number == 1 { "log.pem".to_owned() } else { format!("log-{number}.pem") })
 }
 
+/// What opens the service's keys; made beside them at the first start, where the configuration names none.
+pub(crate) fn passphrase(config: &Config) -> Result<Zeroizing<String>, ServiceError> {
+    let dir = config.keys_dir();
+    std::fs::create_dir_all(&dir).map_err(ServiceError::file(format!("cannot make {}", dir.display())))?;
+    let text = Zeroizing::new(match &config.passphrase_file {
+        Some(file) => read_passphrase(file)?,
+        None => made_once(&dir.join("passphrase"), || Ok(Id::random().to_string()))?,
+    });
+    Ok(Zeroizing::new(text.trim_end().to_owned()))
+}
+
 fn read_passphrase(file: &Path) -> Result<String, ServiceError> {
     std::fs::read_to_string(file).map_err(ServiceError::file(format!("cannot read {}", file.display())))
 }
 
-fn signing_key(file: &Path, passphrase: &str) -> Result<SigningKey, ServiceError> {
+/// The key in this file; made, encrypted, where there is none.
+pub(crate) fn signing_key(file: &Path, passphrase: &str) -> Result<SigningKey, ServiceError> {
     let failed = |e: key::KeyError| ServiceError::Key { what: file.display().to_string(), why: e.to_string() };
     let pem = made_once(file, || {
         key::to_pem(&key::generate(), passphrase.as_bytes()).map(|pem| pem.to_string()).map_err(failed)

@@ -127,15 +127,21 @@ impl Queries {
         Ok(answer::assessment(&assessment))
     }
 
-    /// Keeps an answer: its bytes as an attachment, its digest in a service fact.
-    pub async fn record_answer(&self, aircraft: Id, assessment: &v1::Assessment) -> Result<v1::FactRef, CallError> {
+    /// Keeps an answer: its bytes as an attachment, its digest in a service fact. `asked_by` is the subject of the token
+    /// that the question came with, or empty.
+    pub async fn record_answer(
+        &self,
+        aircraft: Id,
+        assessment: &v1::Assessment,
+        asked_by: &str,
+    ) -> Result<v1::FactRef, CallError> {
         let blob = Blob { salt: Vec::new(), content: prost::Message::encode_to_vec(assessment) };
         let blobs = self.blobs.clone();
         let digest =
             tokio::task::spawn_blocking(move || blobs.keep(&blob)).await.map_err(|_| CallError::Stopping)??;
         let as_of = assessment.as_of.unwrap_or_default();
         let fact = v1::QuestionAnswered {
-            asked_by: String::new(),
+            asked_by: asked_by.to_owned(),
             epoch: as_of.epoch,
             at_size: as_of.size,
             at_time_ms: as_of.time_ms,

@@ -6,6 +6,9 @@ use std::sync::atomic::Ordering;
 use std::sync::{Arc, RwLock};
 use std::time::Duration;
 
+use axum::http::StatusCode;
+use axum::middleware::{from_fn, from_fn_with_state};
+use axum::response::IntoResponse;
 use axum_server::tls_rustls::{RustlsAcceptor, RustlsConfig};
 use rinsebook_proto::FILE_DESCRIPTOR_SET;
 use rinsebook_proto::bytes::Hash;
@@ -15,12 +18,12 @@ use rinsebook_proto::tree::Tree;
 use tokio::sync::oneshot;
 use tonic::service::Routes;
 
-use crate::access;
+use crate::access::{self, Gate};
 use crate::admission::KnownKeys;
 use crate::authority::Authority;
 use crate::blobs::Blobs;
-use crate::config::Config;
-use crate::error::ServiceError;
+use crate::config::{Config, TlsFiles};
+use crate::error::{CallError, ServiceError};
 use crate::files::{self, LogFiles};
 use crate::grpc::intake::IntakeService;
 use crate::grpc::items::ItemsService;
@@ -30,7 +33,6 @@ use crate::grpc::roster::RosterService;
 use crate::identity::Identity;
 use crate::log::LogReader;
 use crate::packs::Packs;
-use crate::projection::View;
 use crate::query::Queries;
 use crate::recovery::{self, Opened, StartReport};
 use crate::rpc::{
@@ -38,7 +40,10 @@ use crate::rpc::{
     records_server::RecordsServer, roster_server::RosterServer,
 };
 use crate::sequencer::{Command, Figures, Sequencer};
+use crate::session::Sessions;
+use crate::sign_in::{self, SignIn};
 use crate::signing::Signing;
+use crate::tokens::Tokens;
 use crate::witnesses::{Witnessed, Witnesses};
 
 /// Groups that the projection may be behind.
@@ -61,6 +66,9 @@ pub struct Running {
     /// How the start went.
     pub start: StartReport,
     figures: Arc<Figures>,
+    tls: RustlsConfig,
+    tls_files: Option<TlsFiles>,
+    tokens: Tokens,
     handle: axum_server::Handle<SocketAddr>,
     server: tokio::task::JoinHandle<std::io::Result<()>>,
     sequencer_done: oneshot::Receiver<Result<(), ServiceError>>,
@@ -96,6 +104,7 @@ pub async fn start_on(config: Config, clock: Arc<dyn Clock>, disk: Arc<dyn Disk>
     let identity = Arc::new(Identity::open(&config)?);
     let authority = Authority::open(&config.data)?;
     let blobs = Blobs::open(&config.data.join("blobs"))?;
+    let tokens = Tokens::open(&config, clock.clone()).await?;
     let keys = KnownKeys::default();
     let opened = {
         let (config, identity, clock, blobs, keys) =
@@ -132,9 +141,10 @@ pub async fn start_on(config: Config, clock: Arc<dyn Clock>, disk: Arc<dyn Disk>
     let listener = std::net::TcpListener::bind(config.listen)
         .map_err(|source| ServiceError::Listen { address: config.listen, source })?;
     let address = listener.local_addr().map_err(ServiceError::file("cannot tell the address"))?;
-    let tls = authority.server_config(&config.server_names)?;
+    let tls = RustlsConfig::from_config(authority.server_config(&config.server_names, config.tls.as_ref())?);
     let verifier_key = signing.verifier_key().to_string();
     let data = config.data.clone();
+    let gate = Gate { view, sessions: Sessions::new(tokens.clone()), tokens: tokens.clone() };
     let parts = Parts {
         clock,
         identity,
@@ -143,7 +153,7 @@ pub async fn start_on(config: Config, clock: Arc<dyn Clock>, disk: Arc<dyn Disk>
         keys,
         blobs,
         sequencer,
-        view,
+        gate,
         queries,
         tree,
         reader,
@@ -154,7 +164,7 @@ pub async fn start_on(config: Config, clock: Arc<dyn Clock>, disk: Arc<dyn Disk>
     listener.set_nonblocking(true).map_err(ServiceError::file("cannot use the listener"))?;
     let server = axum_server::from_tcp(listener)
         .map_err(ServiceError::file("cannot use the listener"))?
-        .acceptor(RustlsAcceptor::new(RustlsConfig::from_config(tls)))
+        .acceptor(RustlsAcceptor::new(tls.clone()))
         .handle(handle.clone())
         .serve(router.into_make_service());
     let server = tokio::spawn(server);
@@ -164,6 +174,9 @@ pub async fn start_on(config: Config, clock: Arc<dyn Clock>, disk: Arc<dyn Disk>
         verifier_key,
         start: report,
         figures,
+        tls,
+        tls_files: config.tls,
+        tokens,
         handle,
         server,
         sequencer_done,
@@ -189,7 +202,7 @@ struct Parts {
     keys: KnownKeys,
     blobs: Blobs,
     sequencer: Sequencer,
-    view: View,
+    gate: Gate,
     queries: Queries,
     tree: Arc<RwLock<Tree>>,
     reader: LogReader,
@@ -197,7 +210,7 @@ struct Parts {
 }
 
 async fn router(parts: Parts) -> axum::Router {
-    let Parts { clock, identity, signing, data, keys, blobs, sequencer, view, queries, tree, reader, witnesses } =
+    let Parts { clock, identity, signing, data, keys, blobs, sequencer, gate, queries, tree, reader, witnesses } =
         parts;
     let (health, health_service) = tonic_health::server::health_reporter();
     health.set_serving::<IntakeServer<IntakeService>>().await;
@@ -206,11 +219,11 @@ async fn router(parts: Parts) -> axum::Router {
             .register_encoded_file_descriptor_set(FILE_DESCRIPTOR_SET)
             .register_encoded_file_descriptor_set(tonic_health::pb::FILE_DESCRIPTOR_SET)
     };
-    let intake = IntakeService { keys, blobs, sequencer, view: view.clone() };
+    let intake = IntakeService { keys, blobs, sequencer, view: gate.view.clone() };
     let packs =
         Packs { queries: queries.clone(), reader: reader.clone(), tree: tree.clone(), witnesses: witnesses.clone() };
     let files = LogFiles {
-        view: view.clone(),
+        view: gate.view.clone(),
         tree: tree.clone(),
         reader: reader.clone(),
         witnesses: witnesses.clone(),
@@ -219,7 +232,7 @@ async fn router(parts: Parts) -> axum::Router {
     let ledger =
         LedgerService { identity, signing, data, queries: queries.clone(), tree, reader: reader.clone(), witnesses };
     let records = RecordsService { queries: queries.clone(), reader, packs };
-    Routes::new(health_service)
+    let calls = Routes::new(health_service)
         .add_service(reflection().build_v1().expect("our own descriptors are whole"))
         .add_service(reflection().build_v1alpha().expect("our own descriptors are whole"))
         .add_service(IntakeServer::new(intake).max_decoding_message_size(MAX_MESSAGE_BYTES))
@@ -228,9 +241,24 @@ async fn router(parts: Parts) -> axum::Router {
         .add_service(LedgerServer::new(ledger))
         .add_service(RosterServer::new(RosterService(queries)))
         .prepare()
-        .into_axum_router()
+        .into_axum_router();
+    let pages = sign_in::router(SignIn { tokens: gate.tokens.clone(), sessions: gate.sessions.clone() });
+    // The last layer is the outermost: headers go on what the gate itself answers, and forms are looked at behind it.
+    calls
+        .merge(pages)
         .merge(files::router(files))
-        .layer(axum::middleware::from_fn_with_state(view, access::check))
+        .fallback(nothing_there)
+        .layer(from_fn(sign_in::forms::check))
+        .layer(from_fn_with_state(gate, access::check))
+        .layer(from_fn(sign_in::headers::put))
+}
+
+/// A path that the table knows and nobody serves.
+async fn nothing_there(request: axum::extract::Request) -> axum::response::Response {
+    if access::is_call(request.uri().path()) {
+        return tonic::Status::from(CallError::NotOffered("this call")).into_http();
+    }
+    (StatusCode::NOT_FOUND, "there is nothing here\n").into_response()
 }
 
 impl Running {
@@ -247,6 +275,17 @@ impl Running {
     /// The authority's certificate file.
     pub fn authority_file(&self) -> PathBuf {
         self.authority.certificate_file()
+    }
+
+    /// Reads again what may change while the service runs: the server's certificate where it comes from files, the list of
+    /// revoked tokens, the keys of another issuer. What cannot be read stays as it was, and is told.
+    pub async fn reload(&self) -> Vec<ServiceError> {
+        let tls = match &self.tls_files {
+            // Without files the names alone would make a certificate, and they have not changed.
+            None => Ok(()),
+            Some(files) => self.authority.server_config(&[], Some(files)).map(|tls| self.tls.reload_from_config(tls)),
+        };
+        [tls, self.tokens.reload().await].into_iter().filter_map(Result::err).collect()
     }
 
     /// Waits until the service cannot go on by itself, which is when the log cannot be written.

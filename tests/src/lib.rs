@@ -2,11 +2,13 @@
 
 pub mod book;
 pub mod http;
+pub mod issuer;
 pub mod operator;
 pub mod outside;
 pub mod record;
 pub mod scenario;
 pub mod slow;
+pub mod web;
 pub mod world;
 
 pub use rinsebook_client::demo::shop;

@@ -5,6 +5,7 @@ use std::path::{Path, PathBuf};
 
 use rinsebook_client::enrol;
 use rinsebook_client::names::Names;
+use rinsebook_client::query::through::Through;
 use rinsebook_client::query::{ShowArgs, run_show};
 use rinsebook_client::remote;
 use rinsebook_client::rpc::records_client::RecordsClient;
@@ -103,7 +104,7 @@ async fn packed(shop: &Shop) -> PackGood {
 
 async fn shown(shop: &Shop, what: &str, json: bool) -> String {
     let channel = remote::connect(&shop.desk.home).await.unwrap();
-    let args = ShowArgs { station: PathBuf::new(), what: what.to_owned(), json };
+    let args = ShowArgs { through: Through::default(), what: what.to_owned(), json };
     let mut out = Vec::new();
     run_show(channel, &args, &mut out).await.unwrap();
     String::from_utf8(out).unwrap()

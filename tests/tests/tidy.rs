@@ -28,9 +28,14 @@ const MAY_NAME: [(&str, &[(&str, &str)]); 3] = [
     (
         "service",
         &[
-            ("command", "config restore run"),
+            ("command", "caller config restore run tokens"),
             ("identity", "config error"),
-            ("authority", "error identity"),
+            ("authority", "config error identity"),
+            ("caller", ""),
+            // One table from errors to answers: it knows the reasons of tokens by name.
+            ("error", "tokens"),
+            ("tokens", "caller config error identity"),
+            ("session", "caller tokens"),
             ("blobs", "error"),
             ("admission", "error"),
             ("founding", "identity"),
@@ -46,7 +51,8 @@ const MAY_NAME: [(&str, &[(&str, &str)]); 3] = [
             ("query", "blobs error projection sequencer"),
             ("files", "log projection witnesses"),
             ("packs", "blobs error log projection query witnesses"),
-            ("access", "authority error projection"),
+            ("access", "authority caller error projection session tokens"),
+            ("sign_in", "access caller session tokens"),
             (
                 "recovery",
                 "admission blobs config desk erasing error identity log projection sequencer snapshot standstill",
@@ -55,14 +61,14 @@ const MAY_NAME: [(&str, &[(&str, &str)]); 3] = [
             ("witnesses", "config error projection"),
             (
                 "grpc",
-                "admission authority blobs desk error identity log packs projection query rpc sequencer signing standstill watch \
+                "admission authority blobs caller desk error identity log packs projection query rpc sequencer signing standstill tokens watch \
                  witnesses",
             ),
             // The only wiring: it knows everybody.
             (
                 "run",
                 "access admission authority blobs config error files grpc identity log packs projection query recovery rpc \
-                 sequencer signing witnesses",
+                 sequencer session sign_in signing tokens witnesses",
             ),
         ],
     ),
@@ -76,13 +82,13 @@ const MAY_NAME: [(&str, &[(&str, &str)]); 3] = [
             ("remote", "home"),
             ("station", "home outbox"),
             ("enrol", "home station"),
-            ("trust", "rpc station verify"),
+            ("trust", "remote rpc station verify"),
             ("sync", "outbox remote rpc station trust"),
             ("about", ""),
-            ("query", "about contract remote rpc"),
-            ("explain", "about query render"),
+            ("query", "about contract home remote rpc"),
+            ("explain", "about query remote render"),
             ("revisions", ""),
-            ("names", "about home query"),
+            ("names", "about home query remote"),
             ("card", "about contract names render station"),
             ("verify", "home render secret station"),
             ("receipt", "remote rpc station trust"),

@@ -4,11 +4,11 @@ use std::collections::BTreeMap;
 use std::io::Write;
 use std::process::ExitCode;
 
+use crate::remote::Channel;
 use clap::Args;
 use rinsebook_proto::bytes::Hash;
 use rinsebook_proto::fact::Kind;
 use rinsebook_proto::v1;
-use tonic::transport::Channel;
 
 use super::act::Signing;
 use super::enrol::{card_of, now_ms, sign_and_send};

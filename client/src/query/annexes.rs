@@ -3,11 +3,11 @@
 
 use std::fmt;
 
+use crate::remote::Channel;
 use rinsebook_proto::bytes::{Hash, Id};
 use rinsebook_proto::fact::{BlobNamed, MAX_SERVICE_ENVELOPE_BYTES, Signed, blobs_named};
 use rinsebook_proto::v1;
 use serde_json::{Value, json};
-use tonic::transport::Channel;
 use tonic_types::StatusExt;
 
 use super::ask::every_person;

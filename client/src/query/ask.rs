@@ -2,9 +2,9 @@
 
 use rinsebook_proto::bytes::{Hash, Id};
 use rinsebook_proto::v1::{self, get_fact_request::By};
-use tonic::transport::Channel;
 
 use crate::ClientError;
+use crate::remote::Channel;
 use crate::rpc::open_items_client::OpenItemsClient;
 use crate::rpc::records_client::RecordsClient;
 use crate::rpc::roster_client::RosterClient;

@@ -114,7 +114,8 @@ impl<'c> Access<'c> {
         let same = |other: &Act<'_>| act.fact.person.is_some() && act.fact.person == other.fact.person;
         // Who names the closing of another access looked at none of their own work.
         let here = place(context, act, name);
-        let named = |(at, closing, _): &&(Place, Act<'c>, Vec<Act<'c>>)| Some(at) == here.as_ref() && act.names(closing);
+        let named =
+            |(at, closing, _): &&(Place, Act<'c>, Vec<Act<'c>>)| Some(at) == here.as_ref() && act.names(closing);
         let own = self.closings.iter().rev().find(named);
         let own = own.filter(|(_, closing, openings)| same(closing) || openings.iter().any(same));
         if let Some((_, closing, _)) = own {

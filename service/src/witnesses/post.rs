@@ -162,7 +162,7 @@ mod tests {
         let dir = tempfile::tempdir().unwrap();
         let authority = Authority::open(&dir.path().join("one")).unwrap();
         let stranger = Authority::open(&dir.path().join("two")).unwrap();
-        let mut tls = (*authority.server_config(&["localhost".to_owned()]).unwrap()).clone();
+        let mut tls = (*authority.server_config(&["localhost".to_owned()], None).unwrap()).clone();
         tls.alpn_protocols = vec![b"http/1.1".to_vec()];
         let listener = std::net::TcpListener::bind("127.0.0.1:0").unwrap();
         listener.set_nonblocking(true).unwrap();
