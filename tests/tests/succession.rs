@@ -10,6 +10,7 @@ use rinsebook_client::rpc::ledger_client::LedgerClient;
 use rinsebook_client::rpc::roster_client::RosterClient;
 use rinsebook_client::station::{Receipt, Station};
 use rinsebook_client::sync::{deliver_own_run, sync};
+use rinsebook_client::verify::pack::AskedOfPack;
 use rinsebook_client::verify::{Fault, Good, log_dir};
 use rinsebook_proto::bytes::Id;
 use rinsebook_proto::clock::Clock;
@@ -140,6 +141,16 @@ async fn custody_is_taken_over_by_as_many_recovery_keys_as_the_founding_asks_and
     shop.desk.sign_card(&offline[2], vec![enrol::recovery_agreed(act, now_ms)]).unwrap();
     sync(&mut shop.desk, 3).await.unwrap();
     assert!(enrols(&mut shop, Id([2; 16])).await);
+    // A device that the new custodian enrols is one for everybody: a verifier follows custody as the service does.
+    let mut station = shop.station("ramp-9").await.unwrap();
+    let wash = Wash::of(shop.aircraft);
+    station.sign_card(&shop.technician.key, vec![wash.opened(&shop, MORNING_MS)]).unwrap();
+    all_well(&sync(&mut station, 3).await.unwrap()).unwrap();
+    let channel = remote::connect(&shop.desk.home).await.unwrap();
+    let about = Some(v1::issue_pack_request::About::Aircraft(shop.aircraft.to_vec()));
+    let request = v1::IssuePackRequest { about, issued_to: "an auditor".to_owned(), purpose: String::new() };
+    let pack = rinsebook_client::query::pack::issued(channel, request).await.unwrap();
+    rinsebook_client::verify::pack::pack(&pack, &AskedOfPack::default()).unwrap();
     shop.custodian.key = lost;
     assert!(!enrols(&mut shop, Id([3; 16])).await, "the lost key holds custody no more");
     let key = key_of(&shop);

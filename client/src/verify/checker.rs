@@ -160,7 +160,8 @@ impl Checker {
         let seen = recorded.fact.header().seen;
         match signer {
             Signer::Enrolled => self.take(&Recorded { signature: SignatureState::Good, ..recorded }, before)?,
-            Signer::Recovery | Signer::Unknown => self.keys.overhear(&recorded),
+            // Custody may pass on by what neither of them signed alone, and a custodian's word may come before their key.
+            Signer::Recovery | Signer::Unknown => self.note(&recorded, before),
         }
         // What nobody is known to have signed says nothing about anybody's view of the log. Who opens an epoch may have
         // seen more than was put back: only now is that known.
@@ -268,18 +269,26 @@ impl Checker {
             return self.report(kind).map_err(Wrong::of("signature", "report"));
         }
         // The founding fact was taken before.
+        if recorded.index > 0 {
+            self.note(recorded, before);
+        }
+        Ok(())
+    }
+
+    /// Takes what a fact adds to the roster, and to the log's keys.
+    fn note(&mut self, recorded: &Recorded, before: Before) {
         let known = self.keys.successions().len();
-        let enrolled = if recorded.index == 0 { None } else { self.keys.note(recorded) };
+        for key in self.keys.note(recorded) {
+            if self.early.contains_key(&key) {
+                self.late.entry(key).or_insert(recorded.index);
+            }
+        }
         if let Some(log_keys) = &mut self.log_keys {
             for succession in &self.keys.successions()[known..] {
                 // What does not fit changes nothing: the checkpoints that follow show which key was in force.
                 let _ = log_keys.follow(succession, before);
             }
         }
-        if let Some(key) = enrolled.filter(|key| self.early.contains_key(key)) {
-            self.late.entry(key).or_insert(recorded.index);
-        }
-        Ok(())
     }
 
     /// The log key that the founding fact names. Where one was brought that is not it, it may be a later one.

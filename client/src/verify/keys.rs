@@ -5,7 +5,7 @@ use std::collections::HashMap;
 
 use prost::Message;
 use rinsebook_proto::bytes::{Hash, Id};
-use rinsebook_proto::fact::{Envelope, Kind, MAX_ENVELOPE_BYTES, REPORT_TYPE, Signed};
+use rinsebook_proto::fact::{Envelope, MAX_ENVELOPE_BYTES, REPORT_TYPE, Signed};
 use rinsebook_proto::key::{self, VerifyingKey};
 use rinsebook_proto::rules::erasures::{Erasures, Known};
 use rinsebook_proto::rules::{Enrolments, Recorded, Roster, Succession, Texts};
@@ -59,17 +59,18 @@ impl Keys {
         self.note(recorded);
     }
 
-    /// Takes note of a fact whose signature holds; gives the id of a person's key that came in with it.
-    pub(super) fn note(&mut self, recorded: &Recorded) -> Option<Hash> {
+    /// Takes note of a fact, whoever signed it, as admission does: the roster judges for itself, and keeps what may count
+    /// once its signer is known. Gives the ids of people's keys that came in with it.
+    pub(super) fn note(&mut self, recorded: &Recorded) -> Vec<Hash> {
         if !self.enrolments.add(recorded, &Texts::default()) {
-            return None;
+            return Vec::new();
         }
         self.noted.push(recorded.clone());
         let roster = self.enrolments.roster();
         for device in roster.devices().iter().rev().take_while(|device| device.index == recorded.index) {
             self.report_keys.entry(device.device).or_default().extend(device.report_key);
         }
-        roster.keys().last().filter(|key| key.index == recorded.index).map(|key| key.key_id)
+        roster.keys().iter().rev().take_while(|key| key.index == recorded.index).map(|key| key.key_id).collect()
     }
 
     /// The facts that all this is made of, in their order: whoever takes note of them again knows the same.
@@ -97,16 +98,9 @@ impl Keys {
         }
     }
 
-    /// Takes note of a fact that adds nothing here: by the service, or by a key that is not enrolled. But a custodian's
-    /// word that annexes are erased may count once their key is: the service obeyed it then.
+    /// Takes note of a fact of the service's own, or of no kind that is known: it adds nobody.
     pub(super) fn overhear(&mut self, recorded: &Recorded) {
-        match recorded.fact.kind() {
-            Some(Kind::AnnexErased(_)) => {
-                self.enrolments.add(recorded, &Texts::default());
-                self.noted.push(recorded.clone());
-            }
-            _ => self.enrolments.hear(recorded),
-        }
+        self.enrolments.hear(recorded);
     }
 
     /// What people with custody wanted erased, and what came of it.

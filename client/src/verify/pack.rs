@@ -226,8 +226,9 @@ impl SignedBy {
             }
             None if index == 0 => return Err(bad("founding")("it does not prove the key that signed it")),
             None if !recovery => {
-                self.keys.overhear(&item.recorded);
-                return self.device(item, from_service);
+                self.device(item, from_service)?;
+                self.roster(item);
+                return Ok(());
             }
             _ => {}
         }

@@ -41,7 +41,7 @@ impl RosterChain {
         if !follows || !fact.header().subjects.contains(&Subject::Roster) {
             return Err(format!("entry {} is not the next about the roster", entry.index));
         }
-        let mut recorded = Recorded {
+        let recorded = Recorded {
             index: entry.index,
             received_ms: entry.received_ms,
             clock_unsure: false,
@@ -50,11 +50,11 @@ impl RosterChain {
         };
         if count == 0 {
             self.found(&recorded)?;
-        } else if let Some(key) = self.keys.get(&recorded.fact.header().author_key) {
-            if !recorded.fact.signed_by(&key) {
+        } else {
+            let key = self.keys.get(&recorded.fact.header().author_key);
+            if key.is_some_and(|key| !recorded.fact.signed_by(&key)) {
                 return Err(format!("the signature of entry {} does not hold", entry.index));
             }
-            recorded.signature = SignatureState::Good;
             self.note(&recorded);
         }
         self.last = (count + 1, entry.index, leaf_hash(data));

@@ -172,23 +172,18 @@ fn fill(checker: &mut Checker, kept: &Kept) -> Option<()> {
 fn roster(checker: &mut Checker, facts: &[KeptFact]) -> Option<()> {
     for kept in facts {
         let fact = Signed::parse(&hex::decode(&kept.envelope).ok()?, MAX_SERVICE_ENVELOPE_BYTES).ok()?;
-        let mut recorded = Recorded {
+        let recorded = Recorded {
             index: kept.index,
             received_ms: kept.received_ms,
             clock_unsure: false,
             fact: Arc::new(fact),
-            signature: SignatureState::Good,
+            // The roster looks for itself, as it did when it was met.
+            signature: SignatureState::Unchecked,
         };
         if let (0, Some(Kind::RecordFounded(founded))) = (kept.index, recorded.fact.kind()) {
             checker.record = recorded.fact.hash();
             checker.keys.found(&recorded, founded);
             checker.log_keys = Some(LogKeys::founded(founded).ok()?);
-            continue;
-        }
-        // It waits for its signer's key, as it did when it was met.
-        if checker.keys.get(&recorded.fact.header().author_key).is_none() {
-            recorded.signature = SignatureState::Unchecked;
-            checker.keys.overhear(&recorded);
             continue;
         }
         let known = checker.keys.successions().len();
