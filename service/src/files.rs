@@ -3,8 +3,8 @@
 use std::sync::{Arc, RwLock};
 
 use axum::Router;
-use axum::extract::{Path, State};
-use axum::http::{StatusCode, header};
+use axum::extract::State;
+use axum::http::{StatusCode, Uri, header};
 use axum::response::{IntoResponse, Response};
 use axum::routing::get;
 use rinsebook_proto::clock::Clock;
@@ -52,9 +52,15 @@ async fn checkpoint(State(files): State<LogFiles>) -> Response {
     (headers, note).into_response()
 }
 
-async fn tile(State(files): State<LogFiles>, Path(rest): Path<String>) -> Response {
+/// The tile that a path names. The path is taken as it was sent: `%65ntries` is not decoded, so that what is served is what
+/// the caller was judged for.
+pub fn named(path: &str) -> Option<Tile> {
+    Tile::parse(path.strip_prefix(PREFIX)?.strip_prefix('/')?)
+}
+
+async fn tile(State(files): State<LogFiles>, uri: Uri) -> Response {
     let size = files.view.known().size;
-    let Some(tile) = Tile::parse(&format!("tile/{rest}")).filter(|tile| tile.is_within(size)) else {
+    let Some(tile) = named(uri.path()).filter(|tile| tile.is_within(size)) else {
         return StatusCode::NOT_FOUND.into_response();
     };
     let made = tokio::task::spawn_blocking(move || files.bytes(&tile)).await;

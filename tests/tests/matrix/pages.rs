@@ -1,5 +1,9 @@
 //! Every page and file of the log, and signing in.
 
+use rinsebook_client::verify::files::{Access, Files};
+use rinsebook_client::verify::tiles::tiles;
+use rinsebook_client::verify::{Asked, Fault};
+use rinsebook_proto::tiles::{Sort, Tile};
 use rinsebook_tests::issuer::{but, claims};
 use rinsebook_tests::web::{Answer, Browser};
 
@@ -215,16 +219,50 @@ async fn a_form_that_another_site_made_a_browser_send_signs_nobody_in_or_out() {
 
 #[tokio::test(flavor = "multi_thread")]
 async fn a_whole_log_is_audited_from_its_address_with_a_quality_token_and_not_with_a_planner_s() {
-    use rinsebook_client::verify::files::{Access, Files};
-    use rinsebook_client::verify::{Asked, Fault, tiles::tiles};
     let world = World::open().await;
     let audited = async |role: &str| {
-        let token = Some(world.issuer.token(&claims("p-17", &[role], world.now_ms())));
-        let access = Access { authority_pem: Some(world.ca.clone()), device: None, token };
-        let address = format!("{}/log", world.address());
-        let audit = move || tiles(&Files::at(&address, &access).unwrap(), &Asked::default(), &mut |_| {});
+        let files = log_as(&world, Some(role));
+        let audit = move || tiles(&files, &Asked::default(), &mut |_| {});
         tokio::task::spawn_blocking(audit).await.unwrap()
     };
     assert!(audited("quality").await.unwrap().entries > 10);
     assert!(matches!(audited("planner").await, Err(Fault::CouldNot(_))));
+}
+
+/// What the service's files of the log are, as people with this role see them.
+fn log_as(world: &World, role: Option<&str>) -> Files {
+    let token = role.map(|role| world.issuer.token(&claims("p-17", &[role], world.now_ms())));
+    let access = Access { authority_pem: Some(world.ca.clone()), device: None, token };
+    Files::at(&format!("{}/log", world.address()), &access).unwrap()
+}
+
+/// A file's bytes; nothing where it is refused or not there.
+async fn file(log: &Files, path: &str) -> Option<Vec<u8>> {
+    let (log, path) = (log.clone(), path.to_owned());
+    tokio::task::spawn_blocking(move || log.get(&path).ok().flatten()).await.unwrap()
+}
+
+/// The last bundle of entries, and the last tile of hashes of the lowest level.
+async fn tiles_of(quality: &Files) -> (String, String) {
+    let checkpoint = String::from_utf8(file(quality, "checkpoint").await.unwrap()).unwrap();
+    let size: u64 = checkpoint.lines().nth(1).unwrap().parse().unwrap();
+    let last = |sort| Tile::all(size, true).filter(|tile| tile.sort == sort).last().unwrap().path();
+    (last(Sort::Entries), last(Sort::Hashes(0)))
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn a_bundle_of_entries_is_not_had_by_writing_its_path_in_another_way() {
+    let world = World::open().await;
+    let (planner, quality) = (log_as(&world, Some("planner")), log_as(&world, Some("quality")));
+    let (bundle, _) = tiles_of(&quality).await;
+    assert!(file(&quality, &bundle).await.is_some());
+    let ways = ["entries", "%65ntries", "entrie%73", "%65%6E%74%72%69%65%73", "0/../entries", "./entries", "/entries"];
+    let mut had = Vec::new();
+    for way in ways {
+        let path = bundle.replace("entries", way);
+        if file(&planner, &path).await.is_some() {
+            had.push(path);
+        }
+    }
+    assert!(had.is_empty(), "{had:?}");
 }
