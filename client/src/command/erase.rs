@@ -101,6 +101,7 @@ async fn shown(channel: Channel, wanted: BTreeMap<Hash, String>) -> Result<Vec<H
             Annex::Text(text) => format!("\"{}\"", plain(text)),
             Annex::Bytes(bytes) => format!("{bytes} bytes that are no text"),
             Annex::Erased(erased) => erased.to_string(),
+            Annex::Withheld => "it is not shown to this role".to_owned(),
             Annex::Unknown => "the service does not have it; it will not take it either".to_owned(),
         };
         writeln!(err, "{what}, {}…: {held}", digest.short()).map_err(unseen())?;

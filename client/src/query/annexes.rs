@@ -24,6 +24,8 @@ pub enum Annex {
     Bytes(usize),
     /// A custodian erased it.
     Erased(Erased),
+    /// Who asks may not read it.
+    Withheld,
     /// The service does not have it, or answered with something else.
     Unknown,
 }
@@ -87,6 +89,7 @@ pub(crate) async fn get(channel: Channel, digest: &Hash) -> Result<Annex, Client
                 return Ok(Annex::Erased(Erased { by_name, ..erased }));
             }
             None if status.code() == tonic::Code::NotFound => return Ok(Annex::Unknown),
+            None if status.code() == tonic::Code::PermissionDenied => return Ok(Annex::Withheld),
             None => return Err(status.into()),
         },
     };
@@ -121,7 +124,7 @@ pub(crate) async fn person_name(channel: Channel, person: &[u8]) -> String {
         match get(channel.clone(), &digest).await {
             Ok(Annex::Text(name)) => return name,
             Ok(Annex::Erased(by)) => erased = format!("a person whose name was {by}"),
-            Ok(Annex::Bytes(_) | Annex::Unknown) | Err(_) => {}
+            Ok(Annex::Bytes(_) | Annex::Withheld | Annex::Unknown) | Err(_) => {}
         }
     }
     erased
@@ -153,6 +156,7 @@ pub(crate) fn line((digest, annex): &(Hash, Annex)) -> String {
         Annex::Text(text) => text.clone(),
         Annex::Bytes(bytes) => format!("{bytes} bytes that are no text"),
         Annex::Erased(erased) => erased.to_string(),
+        Annex::Withheld => "not shown to this role".to_owned(),
         Annex::Unknown => format!("{digest}, which the service does not have"),
     }
 }
