@@ -223,3 +223,17 @@ fn nothing_that_people_read_says_that_an_aircraft_is_released() {
     }
     assert!(wrong.is_empty(), "{}", wrong.join("\n"));
 }
+
+#[test]
+fn unsafe_code_is_forbidden_in_every_crate() {
+    let read = |path: &str| -> toml::Table {
+        std::fs::read_to_string(root().join(path)).unwrap().parse().unwrap_or_else(|e| panic!("{path}: {e}"))
+    };
+    let workspace = read("Cargo.toml");
+    assert_eq!(workspace["workspace"]["lints"]["rust"]["unsafe_code"].as_str(), Some("forbid"));
+    for member in workspace["workspace"]["members"].as_array().unwrap() {
+        let path = format!("{}/Cargo.toml", member.as_str().unwrap());
+        let inherits = read(&path).get("lints").and_then(|lints| lints.get("workspace")?.as_bool());
+        assert_eq!(inherits, Some(true), "{path}: add `[lints] workspace = true`");
+    }
+}
