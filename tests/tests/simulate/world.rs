@@ -97,6 +97,8 @@ pub(crate) struct World<'t> {
     clock: Arc<ScriptedClock>,
     service: Option<Running>,
     ramps: Vec<Ramp>,
+    /// When the last fact happened, as people say.
+    told_ms: u64,
     /// What a witness kept.
     checkpoints: Vec<(u64, Hash)>,
 }
@@ -117,7 +119,17 @@ impl<'t> World<'t> {
             Ramp { station, home, lines: Vec::new() }
         });
         let ramps = ramps.collect();
-        let mut world = World { template, dir, dice, disk, clock, service: None, ramps, checkpoints: Vec::new() };
+        let mut world = World {
+            template,
+            dir,
+            dice,
+            disk,
+            clock,
+            service: None,
+            ramps,
+            told_ms: MORNING_MS,
+            checkpoints: Vec::new(),
+        };
         world.start().await?;
         Ok(world)
     }
@@ -201,7 +213,9 @@ impl<'t> World<'t> {
 
     fn sign(&mut self) {
         let ramp = &mut self.ramps[self.dice.below(STATIONS) as usize];
-        let now_ms = self.clock.wall_ms();
+        // People say when it happened, and their own order is right: what the clocks make of it is another matter.
+        self.told_ms += 1_000;
+        let now_ms = self.told_ms;
         let mut drafts = Vec::new();
         for _ in 0..=self.dice.below(3) {
             let open = ramp.lines.iter_mut().find(|(_, closed)| !closed).filter(|_| self.dice.once_in(2));
@@ -264,11 +278,12 @@ impl<'t> World<'t> {
         self.send(tally).await
     }
 
-    /// Both ways, by up to three hours; the wall clock alone or both.
+    /// By up to three hours; the wall clock alone or both. Back only as far as no fact is in the future of the planner's
+    /// question: what is open is asked as of now.
     fn jump(&mut self) {
         let now_ms = self.clock.wall_ms();
         let by_ms = self.dice.below(3 * 3_600_000);
-        let then_ms = if self.dice.once_in(2) { now_ms + by_ms } else { now_ms - by_ms };
+        let then_ms = if self.dice.once_in(2) { now_ms + by_ms } else { (now_ms - by_ms).max(self.told_ms + 60_000) };
         if self.dice.once_in(2) { self.clock.set(then_ms) } else { self.clock.set_wall_alone(then_ms) }
     }
 
