@@ -8,10 +8,12 @@ use axum::http::{Method, StatusCode};
 use axum::middleware::Next;
 use axum::response::{IntoResponse, Redirect, Response};
 use rinsebook_proto::bytes::Id;
+use rinsebook_proto::tiles::Sort;
 
 use crate::authority::tls_key_digest;
 use crate::caller::{Caller, Person, Role, names};
 use crate::error::CallError;
+use crate::files;
 use crate::projection::View;
 use crate::session::Sessions;
 use crate::tokens::{TokenError, Tokens};
@@ -77,13 +79,18 @@ const TABLE: &[(&str, Asks)] = &[
     ("/aircraft/", READERS),
     ("/wash/", READERS),
     ("/quality", QUALITY),
-    // Files of the log: what stands in bundles of entries is confidential, hashes are not.
-    ("/log/checkpoint", READERS),
+    // Files of the log; tiles of hashes are everybody's where the configuration says so: see `asks`.
+    ("/log/checkpoint", AUDITORS),
     ("/log/tile/entries/", AUDITORS),
-    ("/log/tile/", READERS),
+    ("/log/tile/", AUDITORS),
 ];
 
-fn asks(path: &str) -> Option<Asks> {
+fn asks(path: &str, open_hash_tiles: bool) -> Option<Asks> {
+    // Only what is a tile of hashes to the last letter: nothing else is opened by mistake.
+    let is_hashes = || files::named(path).is_some_and(|tile| matches!(tile.sort, Sort::Hashes(_)));
+    if open_hash_tiles && is_hashes() {
+        return Some(Asks::Nothing);
+    }
     let fits = |known: &str| path == known || (known.len() > 1 && known.ends_with('/') && path.starts_with(known));
     TABLE.iter().find(|(known, _)| fits(known)).map(|(_, asks)| *asks)
 }
@@ -102,6 +109,8 @@ pub struct Gate {
     pub tokens: Tokens,
     /// Knows who is signed in at the pages.
     pub sessions: Sessions,
+    /// Whether tiles of hashes are everybody's.
+    pub open_hash_tiles: bool,
 }
 
 /// Lets a call through, with its [`Caller`] in the extensions, or answers it with the reason why not.
@@ -149,7 +158,7 @@ enum Shown {
 
 impl Gate {
     async fn judge(&self, path: &str, shown: Credentials) -> Result<Caller, Refused> {
-        let asks = asks(path).ok_or(CallError::NotOffered("this call"))?;
+        let asks = asks(path, self.open_hash_tiles).ok_or(CallError::NotOffered("this call"))?;
         let (device, roles) = match asks {
             Asks::Nothing => return Ok(Caller { device: None, person: shown.session.map(|session| session.person) }),
             Asks::Certificate if shown.certificate.is_some() => return Ok(Caller::default()),
@@ -228,12 +237,23 @@ mod tests {
             "",
         ];
         for path in denied {
-            assert_eq!(asks(path), None, "{path}");
+            assert_eq!(asks(path, true), None, "{path}");
         }
-        assert_eq!(asks("/rinsebook.v1.Ledger/GetIdentity"), Some(Asks::Nothing));
-        assert_eq!(asks("/log/tile/entries/000"), Some(AUDITORS));
-        assert_eq!(asks("/log/tile/0/000"), Some(READERS));
-        assert_eq!(asks("/"), Some(READERS));
+        assert_eq!(asks("/rinsebook.v1.Ledger/GetIdentity", false), Some(Asks::Nothing));
+        assert_eq!(asks("/", false), Some(READERS));
+    }
+
+    #[test]
+    fn tiles_of_hashes_are_opened_to_everybody_by_the_configuration_and_no_other_file_of_the_log_is() {
+        for path in ["/log/tile/0/000", "/log/tile/1/x001/002.p/7"] {
+            assert_eq!(asks(path, false), Some(AUDITORS), "{path}");
+            assert_eq!(asks(path, true), Some(Asks::Nothing), "{path}");
+        }
+        let others =
+            ["/log/checkpoint", "/log/tile/entries/000", "/log/tile/%65ntries/000", "/log/tile/0/../entries/000"];
+        for path in others {
+            assert_eq!(asks(path, true), Some(AUDITORS), "{path}");
+        }
     }
 
     #[test]

@@ -62,6 +62,7 @@ struct WrittenPolicy {
 struct WrittenLog {
     grow_kibibytes: Option<u64>,
     segment_kibibytes: Option<u64>,
+    open_hash_tiles: Option<bool>,
 }
 
 #[derive(Debug, Clone, Default, Deserialize)]
@@ -87,6 +88,8 @@ pub struct Config {
     pub grow_bytes: u64,
     /// A segment file is full at so many bytes.
     pub segment_bytes: u64,
+    /// Whether everybody may read the log's tiles of hashes.
+    pub open_hash_tiles: bool,
     /// The server's certificate and its key; none: the local authority makes one.
     pub tls: Option<TlsFiles>,
     /// Whose tokens are taken.
@@ -182,6 +185,7 @@ impl Config {
             passphrase_file: None,
             grow_bytes: 64 << 10,
             segment_bytes: 1 << 20,
+            open_hash_tiles: false,
             witnesses: Vec::new(),
             witness_policy: WitnessPolicy::all_of(0),
             keep_signer_name_years: KEEP_SIGNER_NAME_YEARS,
@@ -245,6 +249,7 @@ fn build(written: Written) -> Result<Config, ConfigError> {
         passphrase_file: written.passphrase_file,
         grow_bytes: kibibytes("log.grow_kibibytes", written.log.grow_kibibytes, 1024)?,
         segment_bytes: kibibytes("log.segment_kibibytes", written.log.segment_kibibytes, 65_536)?,
+        open_hash_tiles: written.log.open_hash_tiles.unwrap_or(false),
         witnesses,
         witness_policy,
         keep_signer_name_years,
@@ -304,6 +309,8 @@ mod tests {
         let config = Config::parse("").unwrap();
         assert_eq!(config.listen.to_string(), "127.0.0.1:7420");
         assert_eq!((config.grow_bytes, config.keep_signer_name_years), (1 << 20, 3));
+        assert!(!config.open_hash_tiles);
+        assert!(Config::parse("[log]\nopen_hash_tiles = true").unwrap().open_hash_tiles);
     }
 
     #[test]

@@ -144,7 +144,12 @@ pub async fn start_on(config: Config, clock: Arc<dyn Clock>, disk: Arc<dyn Disk>
     let tls = RustlsConfig::from_config(authority.server_config(&config.server_names, config.tls.as_ref())?);
     let verifier_key = signing.verifier_key().to_string();
     let data = config.data.clone();
-    let gate = Gate { view, sessions: Sessions::new(tokens.clone()), tokens: tokens.clone() };
+    let gate = Gate {
+        view,
+        sessions: Sessions::new(tokens.clone()),
+        tokens: tokens.clone(),
+        open_hash_tiles: config.open_hash_tiles,
+    };
     let parts = Parts {
         clock,
         identity,

@@ -31,8 +31,8 @@ const TABLE: [(&str, Who); 13] = [
     ("/aircraft/none", Who::Readers),
     ("/wash/none/record", Who::Readers),
     ("/quality", Who::Quality),
-    ("/log/checkpoint", Who::Readers),
-    ("/log/tile/0/000", Who::Readers),
+    ("/log/checkpoint", Who::Auditors),
+    ("/log/tile/0/000", Who::Auditors),
     ("/log/tile/entries/000", Who::Auditors),
     ("/nothing", Who::Nobody),
     ("/quality/", Who::Nobody),
@@ -231,7 +231,7 @@ async fn a_whole_log_is_audited_from_its_address_with_a_quality_token_and_not_wi
 
 /// What the service's files of the log are, as people with this role see them.
 fn log_as(world: &World, role: Option<&str>) -> Files {
-    let token = role.map(|role| world.issuer.token(&claims("p-17", &[role], world.now_ms())));
+    let token = role.map(|role| world.issuer.token(&claims("p-20", &[role], world.now_ms())));
     let access = Access { authority_pem: Some(world.ca.clone()), device: None, token };
     Files::at(&format!("{}/log", world.address()), &access).unwrap()
 }
@@ -265,4 +265,25 @@ async fn a_bundle_of_entries_is_not_had_by_writing_its_path_in_another_way() {
         }
     }
     assert!(had.is_empty(), "{had:?}");
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn where_tiles_of_hashes_are_open_everybody_reads_them_and_nothing_else_of_the_log() {
+    let mut world = World::open().await;
+    let quality = log_as(&world, Some("quality"));
+    let (bundle, hashes) = tiles_of(&quality).await;
+    let known = file(&quality, &hashes).await.unwrap();
+    assert_eq!(file(&log_as(&world, None), &hashes).await, None, "closed, unless the configuration opens them");
+
+    world.shop.service.take().unwrap().stop().await.unwrap();
+    world.config.open_hash_tiles = true;
+    world.start().await;
+    for role in [None, Some("planner"), Some("station")] {
+        let log = log_as(&world, role);
+        assert_eq!(file(&log, &hashes).await.as_ref(), Some(&known), "{role:?}");
+        for path in [bundle.as_str(), &bundle.replace("entries", "%65ntries"), "checkpoint"] {
+            assert_eq!(file(&log, path).await, None, "{path} as {role:?}");
+        }
+    }
+    assert!(file(&log_as(&world, Some("quality")), &bundle).await.is_some());
 }

@@ -22,14 +22,15 @@ fn set(key_id: &str, key: &SigningKey) -> String {
 
 /// The reason for which a token under this key is refused, or nothing.
 async fn refused(world: &World, key_id: &str, key: &SigningKey) -> Option<&'static str> {
-    let claims = claims("p-17", &["planner"], world.now_ms());
+    let claims = claims("p-17", &["quality"], world.now_ms());
     let token = ed_token(&json!({ "alg": "EdDSA", "kid": key_id }), &claims, key);
     let answer = world.browser(None).get("/log/checkpoint", &[("authorization", &format!("Bearer {token}"))]).await;
     let answer = answer.unwrap();
     match answer.status {
         401 if answer.body.contains("no key of the token's id") => Some("key unknown"),
         401 => panic!("{answer:?}"),
-        _ => None,
+        200 => None,
+        _ => panic!("{answer:?}"),
     }
 }
 
