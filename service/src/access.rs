@@ -8,12 +8,11 @@ use axum::http::{Method, StatusCode};
 use axum::middleware::Next;
 use axum::response::{IntoResponse, Redirect, Response};
 use rinsebook_proto::bytes::Id;
-use rinsebook_proto::tiles::Sort;
+use rinsebook_proto::tiles::{Sort, Tile};
 
 use crate::authority::tls_key_digest;
 use crate::caller::{Caller, Person, Role, names};
 use crate::error::CallError;
-use crate::files;
 use crate::projection::View;
 use crate::session::Sessions;
 use crate::tokens::{TokenError, Tokens};
@@ -87,7 +86,8 @@ const TABLE: &[(&str, Asks)] = &[
 
 fn asks(path: &str, open_hash_tiles: bool) -> Option<Asks> {
     // Only what is a tile of hashes to the last letter: nothing else is opened by mistake.
-    let is_hashes = || files::named(path).is_some_and(|tile| matches!(tile.sort, Sort::Hashes(_)));
+    let tile = || path.strip_prefix("/log/").and_then(Tile::parse);
+    let is_hashes = || tile().is_some_and(|tile| matches!(tile.sort, Sort::Hashes(_)));
     if open_hash_tiles && is_hashes() {
         return Some(Asks::Nothing);
     }

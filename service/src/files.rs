@@ -54,7 +54,7 @@ async fn checkpoint(State(files): State<LogFiles>) -> Response {
 
 /// The tile that a path names. The path is taken as it was sent: `%65ntries` is not decoded, so that what is served is what
 /// the caller was judged for.
-pub fn named(path: &str) -> Option<Tile> {
+fn named(path: &str) -> Option<Tile> {
     Tile::parse(path.strip_prefix(PREFIX)?.strip_prefix('/')?)
 }
 
