@@ -181,10 +181,7 @@ impl Station {
 
     /// A blob that was kept.
     pub fn blob(&self, digest: &Hash) -> Option<v1::Blob> {
-        let bytes = std::fs::read(self.home.path("blobs").join(digest.to_string())).ok()?;
-        let (&salt_bytes, rest) = bytes.split_first()?;
-        let (salt, content) = rest.split_at_checked(salt_bytes.into())?;
-        Some(v1::Blob { salt: salt.to_vec(), content: content.to_vec() })
+        self.home.blob(digest)
     }
 
     /// Envelopes without a receipt, in order.
@@ -276,6 +273,11 @@ impl Station {
     pub fn measured(&mut self, service_time_ms: u64) {
         let now = self.clock.wall_ms();
         self.offset_ms = Some((now.wrapping_sub(service_time_ms).cast_signed(), now));
+    }
+
+    /// Device clock minus service clock in milliseconds, and when that was measured; none since the program began.
+    pub fn clock_offset(&self) -> Option<(i64, u64)> {
+        self.offset_ms
     }
 
     /// The record's id; zeros before the station has joined one.
