@@ -207,7 +207,12 @@ async fn trust(station: &Station, channel: Channel) -> Result<VerifierKey, Clien
     VerifierKey::parse(&text).map_err(|e| ClientError::Key { what: "log.vkey".to_owned(), why: e.to_string() })
 }
 
-/// Moves `seen` to the newest checkpoint, once it is proved to continue the one before.
+/// Moves `seen` to the newest checkpoint, once it is proved to continue the one before. Nothing is sent, and the service
+/// records nothing for it: for a station that only wants to know what others did.
+pub async fn follow(station: &mut Station, channel: Channel) -> Result<(), ClientError> {
+    advance(station, channel).await
+}
+
 async fn advance(station: &mut Station, channel: Channel) -> Result<(), ClientError> {
     let key = trust(station, channel.clone()).await?;
     let mut ledger = LedgerClient::new(channel);

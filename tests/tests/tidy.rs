@@ -66,11 +66,13 @@ const MAY_NAME: [(&str, &[(&str, &str)]); 3] = [
             ("revisions", ""),
             ("names", "about home query"),
             ("card", "about contract names render station"),
+            ("mirror", "home outbox rpc station"),
+            ("page", "about card explain home mirror names outbox query remote render station sync"),
             ("verify", ""),
             ("demo", "card enrol home names remote render rpc station sync verify"),
             (
                 "command",
-                "card demo enrol explain home names query remote render revisions rpc secret station sync verify",
+                "card demo enrol explain home names page query remote render revisions rpc secret station sync verify",
             ),
             ("main", "command"),
         ],
@@ -182,6 +184,7 @@ fn nothing_that_people_read_says_that_an_aircraft_is_released() {
         "never release",
         "release_reference",
         "release-reference",
+        "area-released",
         "Release",
     ];
     let mut wrong = Vec::new();

@@ -6,33 +6,28 @@ use rinsebook_proto::rules::procedure::Procedure;
 use super::progress::{Element, EngineProgress, WashProgress};
 
 macro_rules! steps {
-    ($($step:ident $slug:literal $title:literal $group:ident $of:ident;)*) => {
+    ($($step:ident $slug:literal $title:literal $of:ident;)*) => {
         /// A stage of the work: one card.
         #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
         #[allow(missing_docs)]
-        pub enum Step { $($step,)* }
+        pub(crate) enum Step { $($step,)* }
 
         impl Step {
             /// All, in the order of work.
-            pub const ALL: &'static [Step] = &[$(Step::$step,)*];
+            pub(crate) const ALL: &'static [Step] = &[$(Step::$step,)*];
 
             /// In addresses.
-            pub fn slug(self) -> &'static str {
+            pub(crate) fn slug(self) -> &'static str {
                 match self { $(Step::$step => $slug,)* }
             }
 
             /// What a person does, as an order.
-            pub fn title(self) -> &'static str {
+            pub(crate) fn title(self) -> &'static str {
                 match self { $(Step::$step => $title,)* }
             }
 
-            /// Whose signature it needs.
-            pub fn group(self) -> Group {
-                match self { $(Step::$step => Group::$group,)* }
-            }
-
             /// Whether it is done on one engine, or once for the wash.
-            pub fn is_of_engine(self) -> bool {
+            pub(crate) fn is_of_engine(self) -> bool {
                 matches!(match self { $(Step::$step => Of::$of,)* }, Of::Engine)
             }
         }
@@ -47,7 +42,7 @@ enum Of {
 /// Whose signature a card needs: facts of different groups go on cards of their own.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
 #[allow(missing_docs)]
-pub enum Group {
+pub(crate) enum Group {
     Work,
     Second,
     Run,
@@ -58,11 +53,11 @@ pub enum Group {
 
 impl Group {
     /// All.
-    pub const ALL: [Group; 6] =
+    pub(crate) const ALL: [Group; 6] =
         [Group::Work, Group::Second, Group::Run, Group::Certify, Group::Waive, Group::Accept];
 
     /// In addresses.
-    pub fn slug(self) -> &'static str {
+    pub(crate) fn slug(self) -> &'static str {
         match self {
             Group::Work => "work",
             Group::Second => "second",
@@ -74,7 +69,7 @@ impl Group {
     }
 
     /// Who signs it.
-    pub fn who(self) -> &'static str {
+    pub(crate) fn who(self) -> &'static str {
         match self {
             Group::Work => "the technician who did it",
             Group::Second => "a second person, who did not do the work and did not help",
@@ -86,7 +81,7 @@ impl Group {
     }
 
     /// The group of a kind of fact, by its name on a card.
-    pub fn of_kind(kind: &str) -> Group {
+    pub(crate) fn of_kind(kind: &str) -> Group {
         match kind {
             "inspected" | "latches-seen" => Group::Second,
             "run-up-done" => Group::Run,
@@ -98,67 +93,67 @@ impl Group {
     }
 
     /// By its word in an address.
-    pub fn by_slug(slug: &str) -> Option<Group> {
+    pub(crate) fn by_slug(slug: &str) -> Option<Group> {
         Group::ALL.into_iter().find(|group| group.slug() == slug)
     }
 }
 
 steps! {
-    ToolsOut "tools-out" "Count tools out" Work Wash;
-    Isolate "isolate" "Isolate" Work Engine;
-    OpenAccess "open-access" "Open access" Work Engine;
-    Disconnect "disconnect" "Disconnect lines" Work Engine;
-    Fit "fit" "Fit adapter, hose, collector" Work Engine;
-    Readings "readings" "Record water and temperatures" Work Engine;
-    ClearArea "clear-area" "Clear the area, post a watch" Work Engine;
-    Cycle "cycle" "Motor and inject" Work Engine;
-    RemoveFixtures "remove-fixtures" "Remove what was fitted" Work Engine;
-    DryCrank "dry-crank" "Dry crank" Work Engine;
-    EndArea "end-area" "End the watch on the area" Work Engine;
-    Reconnect "reconnect" "Reconnect lines" Work Engine;
-    Inspect "inspect" "Inspect the joints" Second Engine;
-    LeakCheck "leak-check" "Leak-check lines" Work Engine;
-    Restore "restore" "Restore isolations" Work Engine;
-    CloseAccess "close-access" "Close access" Work Engine;
-    SeeLatches "see-latches" "See the latches" Second Engine;
-    ToolsIn "tools-in" "Count tools in" Work Wash;
-    FinalCheck "final-check" "Final check" Work Wash;
-    RunUp "run-up" "Run up" Run Engine;
-    Waive "waive" "Rely on a planned start" Waive Engine;
-    SignOff "sign-off" "Sign the wash off" Certify Wash;
-    Reference "reference" "Record the log page" Certify Wash;
-    NotUsed "not-used" "Do without an element" Work Engine;
-    Deferred "deferred" "Found already deferred" Work Engine;
-    Aborted "aborted" "Motoring broken off" Work Engine;
-    Defect "defect" "Raise a defect" Work Engine;
-    Drop "drop" "Take the engine out of the wash" Work Engine;
-    Remark "remark" "Add a remark" Work Wash;
-    Interrupt "interrupt" "Interrupt the wash" Work Wash;
-    Resume "resume" "Resume the wash" Work Wash;
+    ToolsOut "tools-out" "Count tools out" Wash;
+    Isolate "isolate" "Isolate" Engine;
+    OpenAccess "open-access" "Open access" Engine;
+    Disconnect "disconnect" "Disconnect lines" Engine;
+    Fit "fit" "Fit adapter, hose, collector" Engine;
+    Readings "readings" "Record water and temperatures" Engine;
+    ClearArea "clear-area" "Clear the area, post a watch" Engine;
+    Cycle "cycle" "Motor and inject" Engine;
+    RemoveFixtures "remove-fixtures" "Remove what was fitted" Engine;
+    DryCrank "dry-crank" "Dry crank" Engine;
+    EndArea "end-area" "End the watch on the area" Engine;
+    Reconnect "reconnect" "Reconnect lines" Engine;
+    Inspect "inspect" "Inspect the joints" Engine;
+    LeakCheck "leak-check" "Leak-check lines" Engine;
+    Restore "restore" "Restore isolations" Engine;
+    CloseAccess "close-access" "Close access" Engine;
+    SeeLatches "see-latches" "See the latches" Engine;
+    ToolsIn "tools-in" "Count tools in" Wash;
+    FinalCheck "final-check" "Final check" Wash;
+    RunUp "run-up" "Run up" Engine;
+    Waive "waive" "Rely on a planned start" Engine;
+    SignOff "sign-off" "Sign the wash off" Wash;
+    Reference "reference" "Record the log page" Wash;
+    NotUsed "not-used" "Do without an element" Engine;
+    Deferred "deferred" "Found already deferred" Engine;
+    Aborted "aborted" "Motoring broken off" Engine;
+    Defect "defect" "Raise a defect" Engine;
+    Drop "drop" "Take the engine out of the wash" Engine;
+    Remark "remark" "Add a remark" Wash;
+    Interrupt "interrupt" "Interrupt the wash" Wash;
+    Resume "resume" "Resume the wash" Wash;
 }
 
 impl Step {
     /// By its word in an address.
-    pub fn by_slug(slug: &str) -> Option<Step> {
+    pub(crate) fn by_slug(slug: &str) -> Option<Step> {
         Step::ALL.iter().copied().find(|step| step.slug() == slug)
     }
 }
 
 /// What to do next.
 #[derive(Debug, Clone, PartialEq, Eq)]
-pub struct Next {
+pub(crate) struct Next {
     /// The stage; none: nothing is left that this station can tell of.
-    pub step: Option<Step>,
+    pub(crate) step: Option<Step>,
     /// Why, or with what, in a few words.
-    pub detail: String,
+    pub(crate) detail: String,
     /// It has to wait until then, Unix milliseconds.
-    pub wait_until_ms: Option<u64>,
+    pub(crate) wait_until_ms: Option<u64>,
     /// What was noted must be signed first.
-    pub sign_first: bool,
+    pub(crate) sign_first: bool,
 }
 
 /// The sensible next step on one engine.
-pub fn next(procedure: &Procedure, wash: &WashProgress, engine: &EngineProgress, now_ms: u64) -> Next {
+pub(crate) fn next(procedure: &Procedure, wash: &WashProgress, engine: &EngineProgress, now_ms: u64) -> Next {
     let reached = [before_water, water, drying, closing, finishing];
     let found = reached.iter().find_map(|part| part(procedure, wash, engine, now_ms));
     found.unwrap_or_else(|| Next {
@@ -266,19 +261,19 @@ fn second(step: Step, due: Vec<&Element>) -> Option<Next> {
 }
 
 /// Joints that another person has still to look at.
-pub fn to_inspect<'e>(procedure: &Procedure, engine: &'e EngineProgress) -> Vec<&'e Element> {
+pub(crate) fn to_inspect<'e>(procedure: &Procedure, engine: &'e EngineProgress) -> Vec<&'e Element> {
     let asked = |line: &&Element| procedure.line(&line.name).is_none_or(|asked| asked.inspection);
     engine.lines.iter().filter(|l| !l.open && l.closed_by.is_some() && !l.seen && !l.rework).filter(asked).collect()
 }
 
 /// Lines to be checked for leaks or function.
-pub fn to_leak_check<'e>(procedure: &Procedure, engine: &'e EngineProgress) -> Vec<&'e Element> {
+pub(crate) fn to_leak_check<'e>(procedure: &Procedure, engine: &'e EngineProgress) -> Vec<&'e Element> {
     let asked = |line: &&Element| procedure.line(&line.name).is_some_and(|asked| asked.leak_check);
     engine.lines.iter().filter(|l| !l.open && l.closed_by.is_some() && !l.checked).filter(asked).collect()
 }
 
 /// Closings whose latches another person has still to see.
-pub fn to_see<'e>(procedure: &Procedure, engine: &'e EngineProgress) -> Vec<&'e Element> {
+pub(crate) fn to_see<'e>(procedure: &Procedure, engine: &'e EngineProgress) -> Vec<&'e Element> {
     let asked = |e: &&Element| procedure.access.iter().any(|asked| asked.name == e.name && asked.latched);
     engine.accesses.iter().filter(|e| !e.open && e.closed_by.is_some() && !e.seen).filter(asked).collect()
 }

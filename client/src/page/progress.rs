@@ -10,40 +10,38 @@ use rinsebook_proto::v1::{CheckResult, CycleRun, EngineAt, ToolUsed};
 
 /// A fact of the wash.
 #[derive(Debug, Clone)]
-pub struct Act {
+pub(crate) struct Act {
     /// Its envelope's hash; none: it is noted here and not signed.
-    pub hash: Option<Hash>,
+    pub(crate) hash: Option<Hash>,
     /// What.
-    pub kind: Kind,
+    pub(crate) kind: Kind,
     /// When, Unix milliseconds.
-    pub happened_ms: u64,
+    pub(crate) happened_ms: u64,
     /// Who signed it, where that is known.
-    pub person: Option<Id>,
-    /// What it acts on.
-    pub refers: Vec<Hash>,
+    pub(crate) person: Option<Id>,
 }
 
 /// Something that is opened, fitted or locked, and undone again.
 #[derive(Debug, Clone, Default, PartialEq, Eq)]
-pub struct Element {
+pub(crate) struct Element {
     /// As the procedure calls it.
-    pub name: String,
+    pub(crate) name: String,
     /// Whether it is open, fitted or locked now.
-    pub open: bool,
+    pub(crate) open: bool,
     /// Whether anything was said of it at all.
-    pub touched: bool,
+    pub(crate) touched: bool,
     /// The tag given when it was opened.
-    pub tag: String,
+    pub(crate) tag: String,
     /// Who opened or closed it.
-    pub hands: Vec<Id>,
+    pub(crate) hands: Vec<Id>,
     /// The newest closing; none inside: it is not signed yet.
-    pub closed_by: Option<Option<Hash>>,
+    pub(crate) closed_by: Option<Option<Hash>>,
     /// Another person has seen that closing, and it was good.
-    pub seen: bool,
+    pub(crate) seen: bool,
     /// Leak-checked since, and good.
-    pub checked: bool,
+    pub(crate) checked: bool,
     /// A look or check since then was not good.
-    pub rework: bool,
+    pub(crate) rework: bool,
 }
 
 impl Element {
@@ -69,59 +67,59 @@ impl Element {
 /// How far one engine is.
 #[derive(Debug, Clone, Default, PartialEq)]
 #[allow(missing_docs)]
-pub struct EngineProgress {
-    pub isolations: Vec<Element>,
-    pub accesses: Vec<Element>,
-    pub lines: Vec<Element>,
-    pub fixtures: Vec<Element>,
+pub(crate) struct EngineProgress {
+    pub(crate) isolations: Vec<Element>,
+    pub(crate) accesses: Vec<Element>,
+    pub(crate) lines: Vec<Element>,
+    pub(crate) fixtures: Vec<Element>,
     /// Cycles that reached speed and time.
-    pub cycles: u32,
-    pub last_cycle: Option<CycleRun>,
-    pub injected: bool,
-    pub soak_until_ms: Option<u64>,
+    pub(crate) cycles: u32,
+    pub(crate) last_cycle: Option<CycleRun>,
+    pub(crate) injected: bool,
+    pub(crate) soak_until_ms: Option<u64>,
     /// Motoring rests until then.
-    pub rest_until_ms: Option<u64>,
-    pub dried: bool,
-    pub ran: bool,
-    pub waived: bool,
+    pub(crate) rest_until_ms: Option<u64>,
+    pub(crate) dried: bool,
+    pub(crate) ran: bool,
+    pub(crate) waived: bool,
     /// Metal was measured.
-    pub metal: bool,
+    pub(crate) metal: bool,
     /// The area counts as cleared until then.
-    pub area_until_ms: Option<u64>,
-    pub last_tool: Option<ToolUsed>,
-    pub dropped: bool,
+    pub(crate) area_until_ms: Option<u64>,
+    pub(crate) last_tool: Option<ToolUsed>,
+    pub(crate) dropped: bool,
 }
 
 /// How far the wash is in what is not of one engine.
 #[derive(Debug, Clone, Default, PartialEq, Eq)]
 #[allow(missing_docs)]
-pub struct WashProgress {
+pub(crate) struct WashProgress {
     /// Tools were counted out, or none are used.
-    pub tools_counted: bool,
-    pub tools_out: Vec<String>,
-    pub tools_complete: bool,
-    pub water: bool,
-    pub outside: bool,
+    pub(crate) tools_counted: bool,
+    pub(crate) tools_out: Vec<String>,
+    pub(crate) tools_complete: bool,
+    pub(crate) water: bool,
+    pub(crate) outside: bool,
     /// Clear and refitted, after everything else was closed.
-    pub final_check: bool,
+    pub(crate) final_check: bool,
     /// The sign-off, once it is signed.
-    pub signed_off: Option<Hash>,
-    pub referenced: bool,
-    pub interrupted: bool,
+    pub(crate) signed_off: Option<Hash>,
+    pub(crate) referenced: bool,
+    pub(crate) interrupted: bool,
 }
 
 /// The whole wash.
 #[derive(Debug, Clone, Default)]
 #[allow(missing_docs)]
-pub struct Progress {
-    pub wash: WashProgress,
+pub(crate) struct Progress {
+    pub(crate) wash: WashProgress,
     /// By serial number.
-    pub engines: BTreeMap<String, EngineProgress>,
+    pub(crate) engines: BTreeMap<String, EngineProgress>,
 }
 
 impl Progress {
     /// Replays the acts, in order, over what the procedure names.
-    pub fn of(procedure: &Procedure, engines: &[EngineAt], acts: &[Act]) -> Progress {
+    pub(crate) fn of(procedure: &Procedure, engines: &[EngineAt], acts: &[Act]) -> Progress {
         let mut progress = Progress::default();
         for engine in engines {
             progress.engines.insert(engine.serial.clone(), EngineProgress::new(procedure));
@@ -142,7 +140,7 @@ impl Progress {
 }
 
 /// The engine that a fact names.
-pub fn engine_of(kind: &Kind) -> Option<&EngineAt> {
+pub(crate) fn engine_of(kind: &Kind) -> Option<&EngineAt> {
     rinsebook_proto::fact::engines_named(kind).into_iter().next().filter(|_| !matches!(kind, Kind::WashOpened(_)))
 }
 
@@ -266,7 +264,7 @@ impl EngineProgress {
     }
 
     /// Takes note of motoring that may still go on: what it asks of the next one.
-    pub fn motored(&mut self, procedure: &Procedure, from_ms: Option<u64>, to_ms: Option<u64>) {
+    pub(crate) fn motored(&mut self, procedure: &Procedure, from_ms: Option<u64>, to_ms: Option<u64>) {
         let Some((from_ms, to_ms)) = from_ms.zip(to_ms) else { return };
         let on_s = (to_ms / 1000).saturating_sub(from_ms / 1000);
         let tolerance_s = u64::from(procedure.motoring.duty_tolerance_s);
@@ -277,7 +275,7 @@ impl EngineProgress {
     }
 
     /// Takes note of water that went in.
-    pub fn wetted(&mut self, procedure: &Procedure, from_ms: Option<u64>, to_ms: Option<u64>) {
+    pub(crate) fn wetted(&mut self, procedure: &Procedure, from_ms: Option<u64>, to_ms: Option<u64>) {
         if from_ms.is_none() {
             return;
         }
@@ -288,7 +286,7 @@ impl EngineProgress {
     }
 
     /// From when the engine may be motored again; none: now.
-    pub fn motoring_from_ms(&self, now_ms: u64) -> Option<u64> {
+    pub(crate) fn motoring_from_ms(&self, now_ms: u64) -> Option<u64> {
         self.soak_until_ms.max(self.rest_until_ms).filter(|until| *until > now_ms)
     }
 }

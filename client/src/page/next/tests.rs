@@ -29,7 +29,7 @@ impl Work {
         self.now_ms += MINUTE_MS;
         let hash = Some(Hash::of(&self.now_ms.to_be_bytes()));
         let person = Some(Id([1; 16]));
-        self.acts.push(Act { hash, kind, happened_ms: self.now_ms, person, refers: vec![] });
+        self.acts.push(Act { hash, kind, happened_ms: self.now_ms, person });
         self
     }
 
