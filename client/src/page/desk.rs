@@ -28,7 +28,7 @@ use crate::{ClientError, remote};
 /// How often the service is asked for what is new.
 const LOOK_EVERY: Duration = Duration::from_secs(5);
 /// The longest pause while it does not answer.
-const LOOK_AT_LEAST_EVERY: Duration = Duration::from_secs(60);
+const LOOK_AT_LEAST_EVERY: Duration = Duration::from_secs(30);
 /// How often the device reports itself with nothing to send: well under the age at which it counts as silent.
 const REPORT_EVERY_MS: u64 = 4 * 60_000;
 /// How long somebody waits for a sync before it is broken off.

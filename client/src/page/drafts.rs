@@ -211,7 +211,12 @@ impl Drafts {
         for (wash, aircraft) in washes {
             self.change(&wash, &aircraft, |draft| {
                 let card = draft.card();
-                let context = Context { names, now_ms: 0, folder: None };
+                // Its own opening, signed already, may be known by now: it is read as it was before.
+                let mut names = names.clone();
+                if draft.opens() {
+                    names.washes.remove(&draft.wash);
+                }
+                let context = Context { names: &names, now_ms: 0, folder: None };
                 // A card that cannot be read now is no reason to lose it.
                 let Ok(card) = Card::from_table(&card, &context) else { return Ok(()) };
                 let is_signed = |n: usize| {

@@ -185,9 +185,13 @@ fn opened(app: &App, values: &Values) -> Result<Id, String> {
         return Err("Write the work order.".to_owned());
     }
     let text = |name: &str| Value::String(values.get(name).to_owned());
+    let when = match values.get("when") {
+        "" => now_ms,
+        typed => clock::read(typed, now_ms).map_err(|why| format!("When it began: {why}"))?,
+    };
     let fact = Table::from_iter([
         ("kind".to_owned(), Value::String("wash-opened".to_owned())),
-        ("at".to_owned(), Value::Datetime(clock::toml(now_ms).ok_or("the clock of this device is not set")?)),
+        ("at".to_owned(), Value::Datetime(clock::toml(when).ok_or("the clock of this device is not set")?)),
         ("work_order".to_owned(), text("work_order")),
         ("procedure".to_owned(), text("procedure")),
         ("engines".to_owned(), Value::Array(engines)),
