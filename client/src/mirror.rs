@@ -136,7 +136,9 @@ impl Mirror {
             }
         }
         if taken.chain.next_index() != seen.size || taken.edge.root() != seen.root {
-            return Err(ClientError::Diverged("the entries do not add up to the checkpoint that was proved".to_owned()));
+            return Err(ClientError::Diverged(
+                "the entries do not add up to the checkpoint that was proved".to_owned(),
+            ));
         }
         let note = self.home.text("checkpoint")?.unwrap_or_default();
         self.write(&more, &note)?;
@@ -148,11 +150,8 @@ impl Mirror {
         let folder = self.home.path(FOLDER);
         let write = || {
             std::fs::create_dir_all(&folder)?;
-            let mut file = std::fs::OpenOptions::new()
-                .create(true)
-                .truncate(false)
-                .write(true)
-                .open(self.home.path(ENTRIES))?;
+            let mut file =
+                std::fs::OpenOptions::new().create(true).truncate(false).write(true).open(self.home.path(ENTRIES))?;
             file.set_len(self.good_bytes)?;
             std::io::Seek::seek(&mut file, std::io::SeekFrom::End(0))?;
             file.write_all(more)?;

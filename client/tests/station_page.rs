@@ -134,9 +134,21 @@ fn reconnect(tablet: &Tablet, wash: &str, engine: u32, when: &str) {
 fn close(tablet: &Tablet, wash: &str, story: &Story) {
     for engine in [1, 2] {
         let at = |n: u64| story.at(121 * 60 + n * 20 + u64::from(engine) * 5);
-        note(tablet, wash, "leak-check", engine, &[("result_0", "satisfactory"), ("method_0", "leak"), ("when", &at(0))]);
-        let restored =
-            [("pick_0", "on"), ("tag_0", "L1"), ("tested_0", "on"), ("pick_1", "on"), ("tag_1", "L2"), ("tested_1", "on")];
+        note(
+            tablet,
+            wash,
+            "leak-check",
+            engine,
+            &[("result_0", "satisfactory"), ("method_0", "leak"), ("when", &at(0))],
+        );
+        let restored = [
+            ("pick_0", "on"),
+            ("tag_0", "L1"),
+            ("tested_0", "on"),
+            ("pick_1", "on"),
+            ("tag_1", "L2"),
+            ("tested_1", "on"),
+        ];
         note(tablet, wash, "restore", engine, &[&restored[..], &[("when", &at(1))]].concat());
         note(tablet, wash, "close-access", engine, &[("pick_0", "on"), ("when", &at(2))]);
     }
@@ -270,7 +282,9 @@ async fn when_the_program_is_killed_nothing_that_was_noted_captured_or_signed_is
         std::fs::write(&draft, noted).unwrap();
         let tablet = ramp.tablet();
         assert!(tablet.get("").contains("<b>0</b> noted, not signed"));
-        assert!(tablet.get(&wash).contains("Engine 2 reverser still isolated") || tablet.get(&wash).contains("reverser"));
+        assert!(
+            tablet.get(&wash).contains("Engine 2 reverser still isolated") || tablet.get(&wash).contains("reverser")
+        );
         assert!(!tablet.get("").contains("is open: "), "no key is open after the program ended");
         tablet.until("", "<b>0</b> saved here, not sent");
         tablet.kill();
@@ -293,10 +307,14 @@ async fn another_program_or_web_page_gets_nothing_and_signs_nothing() {
         assert_eq!(ask("GET", &format!("{base}/nothing"), "").status, 404);
         let good = ask("GET", &base, "");
         assert_eq!(good.status, 200);
-        for header in ["content-security-policy: default-src 'none'", "x-frame-options: DENY", "cache-control: no-store"] {
+        for header in
+            ["content-security-policy: default-src 'none'", "x-frame-options: DENY", "cache-control: no-store"]
+        {
             assert!(good.head.contains(header), "{header} in {}", good.head);
         }
-        assert!(!good.head.contains("unsafe-inline") && !good.body.contains("style=") && !good.body.contains("<script>"));
+        assert!(
+            !good.head.contains("unsafe-inline") && !good.body.contains("style=") && !good.body.contains("<script>")
+        );
         assert_eq!(ask("POST", &format!("{base}/lock"), "Content-Length: 0\r\n").status, 403);
         let foreign = "Content-Length: 0\r\nOrigin: http://elsewhere.example\r\n";
         assert_eq!(ask("POST", &format!("{base}/lock"), foreign).status, 403);
@@ -305,5 +323,35 @@ async fn another_program_or_web_page_gets_nothing_and_signs_nothing() {
         let open = ramp.run("station page --station @ramp --listen 0.0.0.0:0");
         assert_eq!(open.status.code(), Some(2));
         assert!(String::from_utf8(open.stderr).unwrap().contains("not on loopback"));
+    });
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn a_handover_lists_what_is_open_and_is_over_once_another_person_countersigned_it() {
+    let ramp = Ramp::open().await;
+    tokio::task::block_in_place(|| {
+        let (tablet, story) = (ramp.tablet(), Story::ending_now(75));
+        let wash = open(&tablet, &story);
+        note(&tablet, &wash, "disconnect", 1, &[("pick_0", "on"), ("tag_0", "B1")]);
+        tablet.signs(&wash, "work", "ida", PASSPHRASE);
+        assert!(tablet.get(&format!("{wash}/handover")).contains("Engine 1 line PS-1 disconnected."));
+        let given = [("do", "give"), ("remark", "rig 3 is warm")];
+        assert_eq!(tablet.done(&format!("{wash}/handover"), &given), format!("{wash}/sign/work"));
+        tablet.signs(&wash, "work", "ida", "");
+        assert!(tablet.get(&wash).contains("nobody has taken it over yet"));
+        let page = tablet.get(&format!("{wash}/handover"));
+        assert!(page.contains("by <b>ida</b>") && page.contains("rig 3 is warm"), "{page}");
+        assert!(page.contains("Engine 1 line PS-1 disconnected."), "{page}");
+
+        tablet.done(&format!("{wash}/handover"), &[("do", "take")]);
+        let page = tablet.get(&format!("{wash}/sign/accept"));
+        assert!(page.contains("ida handed over: another person takes over."), "{page}");
+        let refused = tablet.sign(&wash, "accept", "ida", PASSPHRASE);
+        assert!(refused.body.contains("another person takes over"), "{}", said(&refused.body));
+        tablet.signs(&wash, "accept", "halka", PASSPHRASE);
+        assert!(!tablet.get(&wash).contains("nobody has taken it over yet"));
+        tablet.until("", "<b>0</b> saved here, not sent");
+        let items = String::from_utf8(ramp.run("items --station @desk ZZ-RBA").stdout).unwrap();
+        assert!(items.contains("line-disconnected") && !items.contains("handover-due"), "{items}");
     });
 }

@@ -150,7 +150,11 @@ pub(crate) fn shown(number: i64, digits: u32) -> String {
     let (sign, size) = (if number < 0 { "-" } else { "" }, number.abs());
     let part = format!("{:0width$}", size % scale, width = digits as usize);
     let part = part.trim_end_matches('0');
-    if digits == 0 || part.is_empty() { format!("{sign}{}", size / scale) } else { format!("{sign}{}.{part}", size / scale) }
+    if digits == 0 || part.is_empty() {
+        format!("{sign}{}", size / scale)
+    } else {
+        format!("{sign}{}.{part}", size / scale)
+    }
 }
 
 /// A fact as a card has it.

@@ -249,7 +249,8 @@ impl Desk {
     fn looks_different(&self, before: &View) -> bool {
         let now = self.view();
         let mut new = (before.history.size()..now.history.size()).filter_map(|at| now.history.recorded(at));
-        let told = |view: &View| (view.unsent, view.refused.len(), view.unread.len(), std::mem::discriminant(&view.link));
+        let told =
+            |view: &View| (view.unsent, view.refused.len(), view.unread.len(), std::mem::discriminant(&view.link));
         told(&now) != told(before) || new.any(|r| !matches!(r.fact.kind(), Some(Kind::DeviceReported(_))))
     }
 }

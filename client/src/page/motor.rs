@@ -27,6 +27,8 @@ struct MotorPage {
     serial: String,
     cycle: String,
     warnings: Vec<String>,
+    /// Where the work can hurt: under the buttons, which hands must find first.
+    cares: [&'static str; 3],
     dials: Vec<Dial>,
     /// What it does, what stands on it, how it looks.
     taps: Vec<(&'static str, &'static str, &'static str)>,
@@ -69,7 +71,6 @@ fn shown(app: &App, id: Id, position: u32) -> Result<Response, ClientError> {
     for item in wash.own_items().filter(|i| matches!(i.kind, ItemKind::ToolMissing | ItemKind::HandoverDue)) {
         warnings.push(format!("{} Motoring now would be a finding.", item.text));
     }
-    warnings.extend([Care::Turning, Care::Starter, Care::HotWater].map(|care| care.text().to_owned()));
     let all = wash.engines.iter().map(|engine| {
         let run = run_of(engine.position);
         let one = with_run(&procedure, &progress, &engine.serial, run);
@@ -88,6 +89,7 @@ fn shown(app: &App, id: Id, position: u32) -> Result<Response, ClientError> {
         serial: engine.serial.clone(),
         cycle: format!("{} of {} cycles count", one.cycles, procedure.cycle.count),
         warnings,
+        cares: [Care::Turning, Care::Starter, Care::HotWater].map(Care::text),
         dials: dials(&procedure, run, now_ms),
         taps: taps(run),
         finished: run.is_some_and(|run| run.motoring_ended_ms.is_some()),
@@ -252,7 +254,8 @@ fn take_back(run: &mut Run) -> bool {
         }
         return false;
     }
-    let newest = [run.rotation_confirmed_ms, run.injection_started_ms, run.injection_ended_ms].into_iter().flatten().max();
+    let newest =
+        [run.rotation_confirmed_ms, run.injection_started_ms, run.injection_ended_ms].into_iter().flatten().max();
     let Some(newest) = newest else { return true };
     for at in [&mut run.injection_ended_ms, &mut run.injection_started_ms, &mut run.rotation_confirmed_ms] {
         if *at == Some(newest) {

@@ -234,9 +234,10 @@ impl EngineProgress {
             Kind::CycleRun(b) => {
                 self.motored(procedure, b.motoring_started_ms, b.motoring_ended_ms);
                 self.wetted(procedure, b.injection_started_ms, b.injection_ended_ms);
-                let long = b.injection_started_ms.zip(b.injection_ended_ms).is_some_and(|(from, to)| {
-                    to / 1000 >= from / 1000 + u64::from(procedure.cycle.injection_min_s)
-                });
+                let long = b
+                    .injection_started_ms
+                    .zip(b.injection_ended_ms)
+                    .is_some_and(|(from, to)| to / 1000 >= from / 1000 + u64::from(procedure.cycle.injection_min_s));
                 let fast = b.speed_tenths_percent.is_some_and(|v| v >= procedure.motoring.speed_min_tenths_percent);
                 self.cycles += u32::from(long && fast);
                 self.last_cycle = Some(b.clone());
@@ -247,9 +248,10 @@ impl EngineProgress {
             }
             Kind::DryCrankRun(b) => {
                 self.motored(procedure, b.motoring_started_ms, b.motoring_ended_ms);
-                let long = b.motoring_started_ms.zip(b.motoring_ended_ms).is_some_and(|(from, to)| {
-                    to / 1000 >= from / 1000 + u64::from(procedure.dry_crank.length_min_s)
-                });
+                let long = b
+                    .motoring_started_ms
+                    .zip(b.motoring_ended_ms)
+                    .is_some_and(|(from, to)| to / 1000 >= from / 1000 + u64::from(procedure.dry_crank.length_min_s));
                 let fast = b.speed_tenths_percent.is_some_and(|v| v >= procedure.motoring.speed_min_tenths_percent);
                 self.dried |= long && fast;
             }
@@ -308,4 +310,3 @@ fn at<'e>(all: &'e mut Vec<Element>, name: &str) -> &'e mut Element {
     });
     &mut all[place]
 }
-

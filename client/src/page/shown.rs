@@ -2,7 +2,7 @@
 
 use askama::Template;
 use axum::response::{Html, IntoResponse, Response};
-use rinsebook_proto::rules::{Blocks, Item};
+use rinsebook_proto::rules::{Blocks, Item, ItemKind};
 
 use super::App;
 use super::clock;
@@ -159,7 +159,15 @@ impl ItemShown {
     /// What blocks first.
     pub(super) fn all<'i>(items: impl Iterator<Item = &'i Item>, now_ms: u64) -> Vec<ItemShown> {
         let rank = |item: &ItemShown| ["yes", "signoff", "condition", "no"].iter().position(|c| *c == item.class);
-        let mut all: Vec<ItemShown> = items.map(|item| ItemShown::of(item, now_ms)).collect();
+        // Elements not accounted for say the same of each and would hide what blocks: they stand together.
+        let (elements, items): (Vec<&Item>, Vec<&Item>) = items.partition(|item| item.kind == ItemKind::Unaccounted);
+        let mut all: Vec<ItemShown> = items.into_iter().map(|item| ItemShown::of(item, now_ms)).collect();
+        let engine = |item: &Item| item.engine.as_ref().map_or(0, |engine| engine.position);
+        for group in elements.chunk_by(|a, b| engine(a) == engine(b) && a.blocks == b.blocks) {
+            let names: Vec<&str> = group.iter().map(|item| item.subject.as_str()).collect();
+            let text = format!("Engine {}, not accounted for: {}.", engine(group[0]), names.join(", "));
+            all.push(ItemShown { text, ..ItemShown::of(group[0], now_ms) });
+        }
         all.sort_by_key(rank);
         all
     }

@@ -159,7 +159,9 @@ fn sign_page(app: &App, id: Id, group: Group, said: Vec<String>) -> Result<Respo
 fn not_offered(name: &str, group: Group) -> String {
     match group {
         Group::Accept => format!("{name} handed over: another person takes over."),
-        _ => format!("{name} did this work or helped with it: a look by other eyes is asked, and this one would close nothing."),
+        _ => format!(
+            "{name} did this work or helped with it: a look by other eyes is asked, and this one would close nothing."
+        ),
     }
 }
 
@@ -208,9 +210,13 @@ async fn key_of(app: &App, values: &Values) -> Result<(SigningKey, Option<Id>), 
         return Err(usage("choose who signs"));
     }
     // Not trimmed: a passphrase is what was typed.
-    let typed = values.0.iter().find(|(key, _)| key == "passphrase").map(|(_, typed)| typed.clone()).unwrap_or_default();
+    let typed =
+        values.0.iter().find(|(key, _)| key == "passphrase").map(|(_, typed)| typed.clone()).unwrap_or_default();
     if typed.is_empty() {
-        return app.desk.use_key(&name).ok_or_else(|| usage("type the passphrase: the key of whoever signs is not open"));
+        return app
+            .desk
+            .use_key(&name)
+            .ok_or_else(|| usage("type the passphrase: the key of whoever signs is not open"));
     }
     let (home, file) = (app.desk.home.clone(), name.clone());
     let opened = tokio::task::spawn_blocking(move || people::open_key(&home, &file, &typed)).await;

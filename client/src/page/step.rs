@@ -4,6 +4,7 @@ use askama::Template;
 use axum::extract::{Form, Path, State};
 use axum::response::Response;
 use rinsebook_proto::bytes::Id;
+use rinsebook_proto::rules::{Blocks, Item, ItemKind};
 use rinsebook_proto::v1::EngineAt;
 
 use super::cards::{self, Asked, Values};
@@ -25,7 +26,7 @@ struct StepPage {
     action: String,
     title: &'static str,
     subject: String,
-    cares: Vec<&'static str>,
+    cares: Vec<String>,
     form: cards::Form,
 }
 
@@ -187,15 +188,17 @@ fn step_page(
         format!("{} · work order {}", wash.registration, wash.work_order)
     };
     let title = place.step.title();
-    page(&StepPage {
-        frame: Frame::of(app, title, false).saying(said),
-        here,
-        action,
-        title,
-        subject,
-        cares: cares(place.step),
-        form,
-    })
+    let mut cares: Vec<String> = cares(place.step).into_iter().map(str::to_owned).collect();
+    if place.step == Step::SignOff {
+        cares.extend(bars_sign_off(wash).map(|item| format!("{} A sign-off now would have no effect.", item.text)));
+    }
+    page(&StepPage { frame: Frame::of(app, title, false).saying(said), here, action, title, subject, cares, form })
+}
+
+/// What of the wash stands before its sign-off.
+fn bars_sign_off(wash: &WashView) -> impl Iterator<Item = &Item> {
+    let beside = |item: &&Item| !matches!(item.kind, ItemKind::SignOffDue | ItemKind::DeviceOutstanding);
+    wash.own_items().filter(|item| matches!(item.blocks, Blocks::Yes | Blocks::SignOff)).filter(beside)
 }
 
 pub(super) async fn undo(

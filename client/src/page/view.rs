@@ -133,15 +133,15 @@ impl View {
     pub(crate) fn wash(&self, id: Id, draft: Option<&Draft>, now_ms: u64) -> Result<WashView, ClientError> {
         let unknown = || ClientError::Usage("no such wash is known at this station".to_owned());
         let facts = self.history.facts_of(&Subject::Wash(id));
-        let opened = facts.iter().filter_map(|at| self.history.recorded(*at)).find_map(|recorded| {
-            match recorded.fact.kind() {
+        let opened =
+            facts.iter().filter_map(|at| self.history.recorded(*at)).find_map(|recorded| match recorded.fact.kind() {
                 Some(Kind::WashOpened(opened)) => Some((opened.clone(), recorded.fact.header().subjects.clone())),
                 _ => None,
-            }
-        });
+            });
         let mut wash = match &opened {
             Some((opened, subjects)) => {
-                let aircraft = subjects.iter().find_map(|s| if let Subject::Aircraft(id) = s { Some(*id) } else { None });
+                let aircraft =
+                    subjects.iter().find_map(|s| if let Subject::Aircraft(id) = s { Some(*id) } else { None });
                 let registration = aircraft.map(|id| self.registration(&id)).unwrap_or_default();
                 WashView::new(id, aircraft, registration, opened, true)
             }
@@ -187,16 +187,12 @@ impl View {
         let mut acts: Vec<Option<Act>> = Vec::new();
         let mut places: HashMap<Hash, usize> = HashMap::new();
         for recorded in facts.iter().filter_map(|at| self.history.recorded(*at)) {
-            let (Some(kind), header, hash) = (recorded.fact.kind(), recorded.fact.header(), recorded.fact.hash()) else {
+            let (Some(kind), header, hash) = (recorded.fact.kind(), recorded.fact.header(), recorded.fact.hash())
+            else {
                 continue;
             };
             let person = self.history.roster().key(&header.author_key, u64::MAX).map(|key| key.person);
-            let act = Act {
-                hash: Some(hash),
-                kind: kind.clone(),
-                happened_ms: header.happened_ms,
-                person,
-            };
+            let act = Act { hash: Some(hash), kind: kind.clone(), happened_ms: header.happened_ms, person };
             let Kind::Corrected(correction) = kind else {
                 places.insert(hash, acts.len());
                 acts.push(Some(act));

@@ -77,7 +77,8 @@ fn shown(app: &App, id: Id) -> Result<Response, ClientError> {
     let (procedure, progress) = parts(&wash)?;
     let here = app.here(&id);
     let engines = wash.engines.iter().map(|engine| {
-        let one = with_run(&procedure, &progress, &engine.serial, draft.as_ref().and_then(|d| d.run_of(engine.position)));
+        let one =
+            with_run(&procedure, &progress, &engine.serial, draft.as_ref().and_then(|d| d.run_of(engine.position)));
         let run = draft.as_ref().and_then(|d| d.run_of(engine.position));
         let told = next(&procedure, &progress.wash, &one, now_ms);
         let of_engine = |item: &&Item| item.engine.as_ref().is_some_and(|e| e.serial == engine.serial);
@@ -160,7 +161,13 @@ fn next_shown(told: &Next, run: Option<&Run>, here: &str, position: u32, now_ms:
         words: told.step.map_or_else(|| "Nothing left".to_owned(), |step| step.title().to_owned()),
         detail: told.detail.clone(),
         href: told.step.map_or_else(|| here.to_owned(), |step| href(here, step, position)),
-        class: if told.step.is_none() { "ended" } else if wait_ms > 0 { "waits" } else { "now" },
+        class: if told.step.is_none() {
+            "ended"
+        } else if wait_ms > 0 {
+            "waits"
+        } else {
+            "now"
+        },
         wait_ms,
         wait: clock::second(wait_ms),
         left: left(wait_ms, now_ms),
@@ -210,17 +217,18 @@ pub(super) fn clocks(procedure: &Procedure, one: &EngineProgress, run: Option<&R
     let not_before = one.motoring_from_ms(now_ms).filter(|_| !turning);
     let not_before = not_before.map(|at| ("Next motoring not before".to_owned(), clock::second(at), 0));
     let cycles = ("Cycles that count".to_owned(), format!("{} of {}", one.cycles, procedure.cycle.count), 0);
-    let dried = if !one.injected { "no water yet" } else if one.dried { "yes" } else { "no" };
+    let dried = if !one.injected {
+        "no water yet"
+    } else if one.dried {
+        "yes"
+    } else {
+        "no"
+    };
     let dried = ("Dried".to_owned(), dried.to_owned(), 0);
     [soak, rest, not_before, area, Some(cycles), Some(dried)].into_iter().flatten().collect()
 }
 
-fn noted(
-    view: &View,
-    wash: &WashView,
-    draft: Option<&Draft>,
-    now_ms: u64,
-) -> Result<Vec<NotedShown>, ClientError> {
+fn noted(view: &View, wash: &WashView, draft: Option<&Draft>, now_ms: u64) -> Result<Vec<NotedShown>, ClientError> {
     let Some(draft) = draft.filter(|draft| !draft.fact.is_empty()) else { return Ok(Vec::new()) };
     let names = view.names_for(wash);
     let card = Card::from_table(&draft.card(), &Context { names: &names, now_ms, folder: None })?;

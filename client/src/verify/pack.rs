@@ -108,8 +108,8 @@ fn at<E: std::fmt::Display>(index: u64, check: &'static str, part: &'static str)
 fn read(pack: &Pack) -> Result<Vec<Item>, Found> {
     let item = |proved: &rinsebook_proto::pack::Proved| {
         let entry = proved.entry.clone();
-        let fact = Signed::parse(&entry.envelope, MAX_SERVICE_ENVELOPE_BYTES)
-            .map_err(at(entry.index, "signature", "fact"))?;
+        let fact =
+            Signed::parse(&entry.envelope, MAX_SERVICE_ENVELOPE_BYTES).map_err(at(entry.index, "signature", "fact"))?;
         let recorded = Recorded {
             index: entry.index,
             received_ms: entry.received_ms,
@@ -266,8 +266,11 @@ fn proofs(pack: &Pack, items: &[Item], signed: &SignedBy, good: &mut PackGood) -
     let whole = |part, why: String| (None, Wrong::of("root", part)(why));
     let checkpoint = signed.log_keys.open(&pack.note).map_err(|e| whole("checkpoint", e.to_string()))?;
     for (item, proved) in items.iter().zip(pack.entries.iter().rev()) {
-        verify_inclusion(&item.hash, item.index(), checkpoint.size, &proved.proof, &checkpoint.root)
-            .map_err(at(item.index(), "root", "inclusion"))?;
+        verify_inclusion(&item.hash, item.index(), checkpoint.size, &proved.proof, &checkpoint.root).map_err(at(
+            item.index(),
+            "root",
+            "inclusion",
+        ))?;
     }
     let mut views: BTreeMap<(u64, Hash), u64> = BTreeMap::new();
     for item in items.iter().filter(|item| signed.hold.contains(&item.index())) {
@@ -276,7 +279,9 @@ fn proofs(pack: &Pack, items: &[Item], signed: &SignedBy, good: &mut PackGood) -
         match signed.log_keys.kept_of(seen.epoch).filter(|kept| seen.size > *kept) {
             // What it had seen was lost when an older state was put back: the epoch's fact says so.
             Some(_) => continue,
-            None if seen.epoch > signed.log_keys.epoch() => return Err(wrong("its signer had seen a later epoch".to_owned())),
+            None if seen.epoch > signed.log_keys.epoch() => {
+                return Err(wrong("its signer had seen a later epoch".to_owned()));
+            }
             None if seen.size > index => {
                 return Err(wrong(format!("its signer had seen {} entries, more than were there", seen.size)));
             }

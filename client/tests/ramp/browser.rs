@@ -74,7 +74,8 @@ impl Browser {
     fn call(&self, method: &str, path: &str, body: &Value) -> Value {
         let mut stream = TcpStream::connect(("127.0.0.1", self.port)).unwrap();
         let body = body.to_string();
-        let head = format!("{method} {path} HTTP/1.1\r\nHost: 127.0.0.1:{}\r\nContent-Length: {}\r\n", self.port, body.len());
+        let head =
+            format!("{method} {path} HTTP/1.1\r\nHost: 127.0.0.1:{}\r\nContent-Length: {}\r\n", self.port, body.len());
         write!(stream, "{head}Content-Type: application/json\r\n\r\n{body}").unwrap();
         let mut answer = BufReader::new(stream);
         let mut length = 0;

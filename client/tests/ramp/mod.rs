@@ -60,7 +60,8 @@ impl Ramp {
         }
         self.write("wash.toml", PROCEDURE);
         self.told(&format!("procedure publish @wash.toml {by}"));
-        let listed = "--registration ZZ-RBA --type Invented --engine 1:OT-0001:Ossavar~T2 --engine 2:OT-0002:Ossavar~T2";
+        let listed =
+            "--registration ZZ-RBA --type Invented --engine 1:OT-0001:Ossavar~T2 --engine 2:OT-0002:Ossavar~T2";
         self.told(&format!("enrol aircraft {by} {listed}"));
         self.told(&format!("station new @ramp --label ramp-1 --address {url} --ca {ca}"));
         self.told(&format!("enrol device {by} --device @ramp --authority {authority} --place North~ramp"));
@@ -202,10 +203,7 @@ impl Tablet {
     pub(crate) fn sign(&self, wash: &str, group: &str, person: &str, passphrase: &str) -> Answer {
         let page = self.get(&format!("{wash}/sign/{group}"));
         let shown = between(&page, "name=\"shown\" value=\"", "\"").unwrap_or_default();
-        self.send(
-            &format!("{wash}/sign/{group}"),
-            &[("shown", &shown), ("person", person), ("passphrase", passphrase)],
-        )
+        self.send(&format!("{wash}/sign/{group}"), &[("shown", &shown), ("person", person), ("passphrase", passphrase)])
     }
 
     pub(crate) fn signs(&self, wash: &str, group: &str, person: &str, passphrase: &str) {

@@ -199,7 +199,12 @@ fn leak_check(asked: &Asked<'_>) -> Vec<Row> {
             known: if wanted { "asked by the procedure".to_owned() } else { "not asked".to_owned() },
             fields: vec![
                 choice(&format!("result_{n}"), "Found", "", RESULT),
-                choice(&format!("method_{n}"), "How", "leak", &[("leak", "leak check"), ("function", "function check")]),
+                choice(
+                    &format!("method_{n}"),
+                    "How",
+                    "leak",
+                    &[("leak", "leak check"), ("function", "function check")],
+                ),
             ],
         }
     })
@@ -374,11 +379,7 @@ fn choice_of_elements(asked: &Asked<'_>) -> Field {
         left.map(|e| (format!("{kind}:{}", e.name), format!("{kind} {}", e.name))).collect()
     };
     let e = asked.progress;
-    let options = [
-        of("line", &e.lines),
-        of("access", &e.accesses),
-        of("fixture", &e.fixtures),
-        of("isolation", &e.isolations),
-    ];
+    let options =
+        [of("line", &e.lines), of("access", &e.accesses), of("fixture", &e.fixtures), of("isolation", &e.isolations)];
     Field { options: options.concat(), ..choice("element", "What is not used", "", &[]) }
 }

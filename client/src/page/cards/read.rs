@@ -82,9 +82,7 @@ fn kind<'e>(asked: &'e Asked<'_>) -> (&'static str, &'static str, &'e [Element])
 
 fn opened(asked: &Asked<'_>, values: &Values, when: u64) -> Result<Vec<Fact>, String> {
     let (kind, key, elements) = kind(asked);
-    let fact = |name: &str, tag: &str| {
-        Fact::new(kind, when).engine(asked.engine).text(key, name).text("tag", tag)
-    };
+    let fact = |name: &str, tag: &str| Fact::new(kind, when).engine(asked.engine).text(key, name).text("tag", tag);
     let mut facts: Vec<Fact> = picked(elements, values)
         .into_iter()
         .map(|(n, element)| fact(&element.name, values.get(&format!("tag_{n}"))))
@@ -191,7 +189,13 @@ fn readings(asked: &Asked<'_>, values: &Values, when: u64) -> Result<Vec<Fact>, 
 }
 
 /// A captured instant keeps its milliseconds where nobody changed its second.
-fn instant(asked: &Asked<'_>, values: &Values, name: &str, what: &str, own: Option<u64>) -> Result<Option<u64>, String> {
+fn instant(
+    asked: &Asked<'_>,
+    values: &Values,
+    name: &str,
+    what: &str,
+    own: Option<u64>,
+) -> Result<Option<u64>, String> {
     let typed = values.instant(name, what, asked.now_ms)?;
     Ok(match (typed, own) {
         (Some(typed), Some(own)) if typed / 1000 == own / 1000 => Some(own),
@@ -226,7 +230,8 @@ fn motored(asked: &Asked<'_>, values: &Values) -> Result<Fact, String> {
         let fact = fact.number("water_tenths_celsius", values.decimal("water", "Water", 1)?);
         return Ok(fact.number("volume_millilitres", values.decimal("litres", "Water injected", 3)?));
     }
-    Err("These times do not follow one another: motoring began, injection began, injection ended, motoring ended.".to_owned())
+    Err("These times do not follow one another: motoring began, injection began, injection ended, motoring ended."
+        .to_owned())
 }
 
 fn run(asked: &Asked<'_>, values: &Values, when: u64) -> Result<Fact, String> {

@@ -122,7 +122,11 @@ fn before_motoring_the_area_is_cleared_and_hands_on_the_engine_end_that() {
     let mut work = Work::prepared();
     work.cleared();
     assert_eq!(work.step(2), Some(Step::Cycle));
-    assert_eq!(work.next_of(2, work.now_ms + 3_600_000).step, Some(Step::ClearArea), "an hour later it is to be done again");
+    assert_eq!(
+        work.next_of(2, work.now_ms + 3_600_000).step,
+        Some(Step::ClearArea),
+        "an hour later it is to be done again"
+    );
     work.did(off("PS-9"));
     assert_eq!(work.step(2), Some(Step::ClearArea));
 }

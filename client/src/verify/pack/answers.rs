@@ -67,7 +67,8 @@ fn aircraft(subject: &Subject) -> Option<Id> {
 fn open(history: &History, aircraft: &Id, head: &Head) -> Open {
     let size = head.index + 1;
     let state = history.state(aircraft, size, head.issued_ms);
-    let of_wash = |wash: Option<Id>| head.issued.wash.is_empty() || wash.is_some_and(|w| w.0.as_slice() == head.issued.wash);
+    let of_wash =
+        |wash: Option<Id>| head.issued.wash.is_empty() || wash.is_some_and(|w| w.0.as_slice() == head.issued.wash);
     let registration = history.roster().registration(aircraft, size);
     let settled = |finding: &rinsebook_proto::rules::Finding| match &finding.settled {
         Some((by, outcome)) => format!("; {outcome:?} by entry {}", by.index).to_lowercase(),

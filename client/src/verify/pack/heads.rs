@@ -41,7 +41,8 @@ pub(super) fn head(items: &[Item]) -> Result<Head, Found> {
         if issued(item) != Some(v1::PackIssued { part, ..first.clone() }) {
             return Err(wrong(item, "the facts that head it are not the parts of one"));
         }
-        if newest.index() - item.index() != place as u64 || item.fact().header().device != newest.fact().header().device {
+        if newest.index() - item.index() != place as u64 || item.fact().header().device != newest.fact().header().device
+        {
             return Err(wrong(item, "the facts that head it do not follow one another"));
         }
         subjects.extend(item.fact().header().subjects.iter().cloned());
@@ -62,7 +63,8 @@ pub(super) fn links(items: &[Item], head: &Head) -> Result<u64, Found> {
         if !subjects.iter().copied().eq(&item.fact().header().subjects) {
             return Err(wrong("its links are not of its subjects".to_owned()));
         }
-        let followed: Vec<&Link> = item.entry.links.iter().filter(|link| head.subjects.contains(&link.subject)).collect();
+        let followed: Vec<&Link> =
+            item.entry.links.iter().filter(|link| head.subjects.contains(&link.subject)).collect();
         if followed.is_empty() {
             beside += 1;
             continue;
@@ -101,7 +103,6 @@ fn previous(link: &Link, item: &Item, by_index: &HashMap<u64, &Item>) -> Result<
     if previous.hash != link.previous_hash {
         return Err(format!("entry {index} is not the one that its link names"));
     }
-    let continues =
-        previous.entry.links.iter().any(|l| l.subject == link.subject && l.ordinal + 1 == link.ordinal);
+    let continues = previous.entry.links.iter().any(|l| l.subject == link.subject && l.ordinal + 1 == link.ordinal);
     if continues { Ok(Some(index)) } else { Err(format!("its link skips an entry between it and entry {index}")) }
 }

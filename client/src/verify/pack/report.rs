@@ -127,7 +127,8 @@ impl PackGood {
             ("seen", format!("{} states that signers had seen are continued by it", self.views)),
             ("blob", format!("{} named are there; {} annexes held back", self.blobs, self.held_back)),
         ];
-        let erased = |e: &Erased| ("erased", format!("an annex, by the custodian's fact at entry {}: {}", e.index, e.reason));
+        let erased =
+            |e: &Erased| ("erased", format!("an annex, by the custodian's fact at entry {}: {}", e.index, e.reason));
         lines.extend(self.erased.iter().map(erased));
         lines.push(("assessment", format!("{} recorded answers derived again, word for word", self.answers)));
         if self.answers_of_other_rules + self.answers_elsewhere > 0 {
