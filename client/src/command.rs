@@ -4,10 +4,12 @@
 
 mod act;
 mod enrol;
+mod erase;
 mod fact;
 mod keys;
 mod procedure;
 mod station;
+mod witness;
 
 use std::io::Write;
 use std::path::{Path, PathBuf};
@@ -16,12 +18,12 @@ use std::sync::Arc;
 
 use clap::{Parser, Subcommand};
 use rinsebook_proto::clock::SystemClock;
-use tonic::transport::Channel;
 
 use crate::home::Home;
 use crate::query::text::say;
+use crate::remote::Channel;
 use crate::station::Station;
-use crate::{ClientError, demo, explain, query, remote, verify};
+use crate::{ClientError, demo, explain, query, receipt, remote, verify};
 
 /// It did not work, or not everything was taken.
 const FAILED: u8 = 1;
@@ -47,7 +49,7 @@ enum Command {
     /// A device's folder: make one, or ask what it holds.
     #[command(subcommand)]
     Station(station::Stations),
-    /// What a custodian does: found a record, enrol people, stations and aircraft.
+    /// What a custodian does: found a record, enrol people, stations and aircraft, erase names.
     #[command(subcommand)]
     Enrol(enrol::Enrol),
     /// Procedures: check a text, compare two, publish a revision, list what is published.
@@ -73,8 +75,16 @@ enum Command {
         #[arg(long)]
         json: bool,
     },
-    /// Check a whole log folder, or a pack; no service is needed.
+    /// Fetch the proof of everything that this station was told is recorded; kept beside its journal, for `verify`.
+    Receipt {
+        /// The station's folder.
+        #[arg(long, value_name = "DIR")]
+        station: PathBuf,
+    },
+    /// Check a whole log, a pack, a station's receipts or one proof; no service is needed.
     Verify(verify::Args),
+    /// Write a log folder as static files that any web server can serve; `verify` reads them there.
+    Tiles(verify::tiles::Args),
     /// Give out everything about an aircraft in one file that can be checked without trusting anybody.
     Pack(query::pack::PackArgs),
     /// Show what is open.
@@ -85,6 +95,9 @@ enum Command {
     Assess(query::AssessArgs),
     /// Show a fact, a wash or an aircraft.
     Show(query::ShowArgs),
+    /// Witness logs that others keep: check that they only ever grow, and cosign their checkpoints.
+    #[command(subcommand)]
+    Witness(witness::Witnesses),
     /// Explain an open item, a finding, or a kind of them, in plain words.
     Explain(explain::Args),
 }
@@ -130,7 +143,7 @@ async fn run(command: Command) -> Result<ExitCode, ClientError> {
             told.map(|()| ExitCode::SUCCESS).map_err(|e| ClientError::Answered(format!("the demonstration: {e:#}")))
         }
         Command::Key(keys) => keys.run(),
-        Command::Station(stations) => stations.run(),
+        Command::Station(stations) => stations.run().await,
         Command::Enrol(enrol) => enrol.run().await,
         Command::Procedure(procedures) => procedures.run().await,
         Command::Fact { card, signing } => fact::sign(&card, &signing).await,
@@ -138,16 +151,26 @@ async fn run(command: Command) -> Result<ExitCode, ClientError> {
             let mut station = Station::open(Home::open(&station)?, Arc::new(SystemClock))?;
             station::send(&mut station, tries, json).await
         }
+        Command::Receipt { station } => {
+            let mut station = Station::open(Home::open(&station)?, Arc::new(SystemClock))?;
+            let receipt::Fetched { proofs, kept, without } = receipt::fetch(&mut station).await?;
+            print(|o| {
+                writeln!(o, "proofs fetched {proofs}, kept before {kept}; {without} envelopes have no place yet")
+            })?;
+            Ok(ExitCode::SUCCESS)
+        }
         Command::Verify(args) => verify::run(&args, &mut std::io::stdout()),
-        Command::Items(args) => query::run_items(connect(&args.station).await?, &args, &mut std::io::stdout()).await,
+        Command::Items(args) => query::run_items(args.through.connect().await?, &args, &mut std::io::stdout()).await,
         Command::Watch(args) => {
-            query::watch::run_watch(async || connect(&args.station).await, &args, &mut std::io::stdout()).await
+            query::watch::run_watch(async || args.through.connect().await, &args, &mut std::io::stdout()).await
         }
-        Command::Assess(args) => query::run_assess(connect(&args.station).await?, &args, &mut std::io::stdout()).await,
-        Command::Show(args) => query::run_show(connect(&args.station).await?, &args, &mut std::io::stdout()).await,
+        Command::Assess(args) => query::run_assess(args.through.connect().await?, &args, &mut std::io::stdout()).await,
+        Command::Show(args) => query::run_show(args.through.connect().await?, &args, &mut std::io::stdout()).await,
+        Command::Tiles(args) => verify::tiles::run(&args, &mut std::io::stdout()),
         Command::Pack(args) => {
-            query::pack::run_pack(connect(&args.station).await?, &args, &mut std::io::stdout()).await
+            query::pack::run_pack(args.through.connect().await?, &args, &mut std::io::stdout()).await
         }
+        Command::Witness(witnesses) => witnesses.run().await,
         Command::Explain(args) => explained(&args).await,
     }
 }

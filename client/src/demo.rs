@@ -88,7 +88,8 @@ async fn packs(shop: &Shop, keep: Option<&Path>, out: &mut (dyn Write + Send)) -
             purpose: "demonstration".to_owned(),
         };
         let bytes = query::pack::issued(channel.clone(), request).await?;
-        let good = verify::pack::pack(&bytes, &verify::pack::AskedOfPack { log_key: Some(&key) })?;
+        let good =
+            verify::pack::pack(&bytes, &verify::pack::AskedOfPack { log_key: Some(&key), ..Default::default() })?;
         writeln!(out, "\n-- {}, {} bytes\n{good}", aircraft.registration, bytes.len())?;
         if let Some(dir) = keep {
             std::fs::create_dir_all(dir.join("packs"))?;

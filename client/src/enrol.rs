@@ -106,6 +106,52 @@ pub fn publication(procedure: &Procedure, digest: Hash) -> Kind {
     })
 }
 
+/// The log's key changes, from what the service prepared: both keys signed its newest checkpoint.
+pub fn log_key_changed(prepared: &v1::PrepareLogKeyResponse) -> Kind {
+    Kind::LogKeyChanged(v1::LogKeyChanged {
+        old_public_key: prepared.old_public_key.clone(),
+        new_public_key: prepared.new_public_key.clone(),
+        checkpoint_note: prepared.checkpoint_note.clone(),
+    })
+}
+
+/// An epoch opens on what was put back; `lost` is the newest checkpoint known of what is gone.
+pub fn epoch_opened(prepared: &v1::PrepareLogKeyResponse, lost: &str) -> Kind {
+    Kind::EpochOpened(v1::EpochOpened {
+        epoch: prepared.epoch + 1,
+        log_public_key: prepared.new_public_key.clone(),
+        restored_size: prepared.size,
+        restored_root: prepared.root.clone(),
+        lost_checkpoint_note: lost.to_owned(),
+    })
+}
+
+/// Custody established anew, signed by the new custodian; then each recovery key countersigns it.
+pub fn custody_reestablished(
+    custodian: v1::PersonEnrolled,
+    key: v1::KeyEnrolled,
+    device: v1::DeviceEnrolled,
+    recovery_keys: Vec<Vec<u8>>,
+    reason: &str,
+) -> Kind {
+    let recovery_threshold = u32::try_from(recovery_keys.len()).unwrap_or(u32::MAX).min(2);
+    Kind::CustodyReestablished(v1::CustodyReestablished {
+        custodian: Some(custodian),
+        custodian_key: Some(key),
+        custodian_device: Some(device),
+        recovery_keys,
+        recovery_threshold,
+        reason: reason.to_owned(),
+    })
+}
+
+/// A recovery key's word for an act that establishes custody anew.
+pub fn recovery_agreed(act: Hash, happened_ms: u64) -> Draft {
+    let purpose = v1::CountersignPurpose::CustodyRecovery as i32;
+    let kind = Kind::Countersigned(v1::Countersigned { purpose, remark: String::new() });
+    Draft { refers: vec![act], ..roster_fact(kind, vec![], happened_ms) }
+}
+
 /// A custodian's fact about the roster, and about these subjects too.
 pub fn roster_fact(kind: Kind, also: Vec<Subject>, happened_ms: u64) -> Draft {
     let subjects = [vec![Subject::Roster], also].concat();

@@ -17,10 +17,10 @@ use std::path::PathBuf;
 use rinsebook_proto::rules::{ItemKind, NOTICE, Rule};
 use rinsebook_proto::v1::{self, get_fact_request::By};
 use serde_json::{Value, json};
-use tonic::transport::Channel;
 
 use crate::ClientError;
 use crate::query::{self, Moment, json::Writer};
+use crate::remote::Channel;
 use handle::Named;
 
 /// What is this, and why does it stand?

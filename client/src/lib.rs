@@ -12,15 +12,20 @@ pub mod demo;
 pub mod enrol;
 pub mod explain;
 pub mod home;
+pub mod mirror;
 pub mod names;
 pub mod outbox;
+pub mod page;
 pub mod query;
+pub mod receipt;
 pub mod remote;
 pub mod revisions;
 pub mod secret;
 pub mod station;
 pub mod sync;
+mod trust;
 pub mod verify;
+pub mod witness;
 
 pub use query::render;
 

@@ -5,11 +5,11 @@ use std::collections::BTreeMap;
 
 use rinsebook_proto::bytes::{Hash, Id};
 use rinsebook_proto::fact::{MAX_SERVICE_ENVELOPE_BYTES, Signed, Subject};
-use rinsebook_proto::v1::{EngineAt, get_fact_request::By};
+use rinsebook_proto::v1::{self, EngineAt, get_fact_request::By};
 use serde::{Deserialize, Serialize};
-use tonic::transport::Channel;
 
 use crate::home::Home;
+use crate::remote::Channel;
 use crate::{ClientError, about, query};
 
 const FILE: &str = "names.toml";
@@ -87,7 +87,9 @@ impl Names {
             let digest = procedure.text.map(|t| hex::encode(t.digest)).unwrap_or_default();
             self.procedures.insert(format!("{} r{}", procedure.title, procedure.revision), digest);
         }
-        for person in query::every_person(channel.clone()).await? {
+        let people = query::every_person(channel.clone()).await?;
+        self.forget_erased(&people, &query::every_erasure(channel.clone()).await?);
+        for person in people {
             let id = hex::encode(&person.person);
             if self.people.values().any(|known| *known == id) {
                 continue;
@@ -98,6 +100,16 @@ impl Names {
             }
         }
         Ok(())
+    }
+
+    /// What people are called of whom a name was erased goes from here too: which of their names it is, nobody can tell
+    /// any more. A name that they have still is learnt again.
+    fn forget_erased(&mut self, people: &[v1::Person], erasures: &[v1::Erasure]) {
+        let erased = |name: &v1::AnnexRef| erasures.iter().any(|erasure| erasure.digest == name.digest);
+        for person in people.iter().filter(|person| person.name.as_ref().is_some_and(erased)) {
+            let id = hex::encode(&person.person);
+            self.people.retain(|_, known| *known != id);
+        }
     }
 
     /// Takes in what a fact of the record is about, so that a card may act on it.

@@ -1,6 +1,7 @@
 //! The questions of planners and auditors, over gRPC: what is open, what stands in the way of an aircraft, what was
 //! recorded. Answers are written for people, or as JSON for programs (see [`json`]).
 
+pub mod annexes;
 mod ask;
 pub mod json;
 pub mod pack;
@@ -9,10 +10,10 @@ pub mod render;
 #[cfg(test)]
 mod tests;
 pub mod text;
+pub mod through;
 pub mod watch;
 
 use std::io::Write;
-use std::path::PathBuf;
 use std::process::ExitCode;
 
 use chrono::{DateTime, Utc};
@@ -20,11 +21,15 @@ use rinsebook_proto::bytes::{Hash, Id};
 use rinsebook_proto::rules::{ItemKind, NOTHING_OPEN_NOTICE, NOTICE};
 use rinsebook_proto::v1::{self, Blocks, Verdict, get_fact_request::By};
 use serde_json::{Value, json};
-use tonic::transport::Channel;
 
 use crate::ClientError;
-pub(crate) use ask::{every_aircraft, every_device, every_person, every_procedure, fact, person_name, text as text_of};
+use crate::remote::Channel;
+pub(crate) use annexes::person_name;
+pub(crate) use ask::{
+    every_aircraft, every_device, every_erasure, every_person, every_procedure, fact, text as text_of,
+};
 use json::Writer;
+use through::Through;
 
 /// Items block.
 const BLOCKED: u8 = 4;
@@ -43,9 +48,9 @@ pub struct Moment {
 /// What is open?
 #[derive(Debug, Clone, clap::Args)]
 pub struct ItemsArgs {
-    /// The station's folder.
-    #[arg(long, value_name = "DIR")]
-    pub station: PathBuf,
+    /// As whom to ask.
+    #[command(flatten)]
+    pub through: Through,
     /// A registration or id; without it, every aircraft.
     pub aircraft: Option<String>,
     /// As known, and judged, when.
@@ -59,9 +64,9 @@ pub struct ItemsArgs {
 /// What stands in the way of one aircraft?
 #[derive(Debug, Clone, clap::Args)]
 pub struct AssessArgs {
-    /// The station's folder.
-    #[arg(long, value_name = "DIR")]
-    pub station: PathBuf,
+    /// As whom to ask.
+    #[command(flatten)]
+    pub through: Through,
     /// A registration or id.
     pub aircraft: String,
     /// The planned start, such as 2031-03-04T05:10:00Z.
@@ -84,9 +89,9 @@ pub struct AssessArgs {
 /// What was recorded?
 #[derive(Debug, Clone, clap::Args)]
 pub struct ShowArgs {
-    /// The station's folder.
-    #[arg(long, value_name = "DIR")]
-    pub station: PathBuf,
+    /// As whom to ask.
+    #[command(flatten)]
+    pub through: Through,
     /// A fact by its entry's index or its hash, a wash by its id, an aircraft by its registration or id.
     #[arg(value_name = "WHAT")]
     pub what: String,
@@ -230,11 +235,17 @@ pub async fn run_show(channel: Channel, args: &ShowArgs, out: &mut dyn Write) ->
 }
 
 async fn show_fact(channel: Channel, by: By, json: Option<Writer>, out: &mut dyn Write) -> Result<(), ClientError> {
-    let answer = ask::fact(channel, by).await?;
-    match json {
-        Some(writer) => print(&writer.message("GetFactResponse", &answer)?, out),
-        None => told(record::fact(&answer.fact.unwrap_or_default(), out)),
+    let answer = ask::fact(channel.clone(), by).await?;
+    let fact = answer.fact.clone().unwrap_or_default();
+    let named = annexes::of_fact(channel.clone(), &fact).await?;
+    if let Some(writer) = json {
+        let mut whole = writer.message("GetFactResponse", &answer)?;
+        whole["annexes"] = named.iter().map(annexes::to_json).collect();
+        return print(&whole, out);
     }
+    let signer = person_name(channel, &fact.person).await;
+    told(record::fact(&fact, &signer, out))?;
+    told(named.iter().try_for_each(|annex| text::paragraph("  annex      ", &annexes::line(annex), out)))
 }
 
 /// A wash or an aircraft: ids are random, so that one is never both.

@@ -4,16 +4,23 @@ use std::collections::HashMap;
 use std::io::Write;
 use std::sync::Arc;
 
+use base64::Engine as _;
+use base64::engine::general_purpose::STANDARD as BASE64;
 use rinsebook_proto::bytes::{Hash, Id};
 use rinsebook_proto::clock::Clock;
 use rinsebook_proto::fact::{Body, Envelope, Header, Kind, MAX_ENVELOPE_BYTES, REPORT_TYPE, Seen, Signed, Subject};
 use rinsebook_proto::key::{self, SigningKey};
-use rinsebook_proto::note::Checkpoint;
+use rinsebook_proto::note::{Checkpoint, VerifierKey};
 use rinsebook_proto::v1;
 
 use crate::ClientError;
 use crate::home::Home;
 use crate::outbox::{Item, Outbox};
+
+/// The file with the log key of the first contact, and the one with those that came after it, a line each.
+pub const FIRST_LOG_KEY: &str = "log.vkey";
+/// See [`FIRST_LOG_KEY`].
+pub const LATER_LOG_KEYS: &str = "log-later.vkeys";
 
 /// A fact before it is signed.
 #[derive(Debug, Clone)]
@@ -44,6 +51,8 @@ pub struct Station {
     clock: Arc<dyn Clock>,
     outbox: Outbox,
     receipts: HashMap<Hash, Receipt>,
+    /// The checkpoint that came with each acknowledgement.
+    acknowledged_under: HashMap<Hash, String>,
     run: Id,
     counter: u64,
     previous: Hash,
@@ -58,7 +67,7 @@ impl Station {
     /// Opens the folder; a new run begins.
     pub fn open(home: Home, clock: Arc<dyn Clock>) -> Result<Station, ClientError> {
         let outbox = Outbox::open(&home.path("outbox"))?;
-        let receipts = read_receipts(&home)?;
+        let (receipts, acknowledged_under) = read_receipts(&home)?;
         let checkpoint_note = home.text("checkpoint")?.unwrap_or_default();
         let seen = match Checkpoint::read_unverified(&checkpoint_note) {
             // It was verified before it was written here.
@@ -72,6 +81,7 @@ impl Station {
             clock,
             outbox,
             receipts,
+            acknowledged_under,
             run: Id::random(),
             counter: 0,
             previous,
@@ -181,10 +191,32 @@ impl Station {
 
     /// A blob that was kept.
     pub fn blob(&self, digest: &Hash) -> Option<v1::Blob> {
-        let bytes = std::fs::read(self.home.path("blobs").join(digest.to_string())).ok()?;
-        let (&salt_bytes, rest) = bytes.split_first()?;
-        let (salt, content) = rest.split_at_checked(salt_bytes.into())?;
-        Some(v1::Blob { salt: salt.to_vec(), content: content.to_vec() })
+        self.home.blob(digest)
+    }
+
+    /// Digests of the annexes kept here: blobs with a salt.
+    pub fn annexes(&self) -> Result<Vec<Hash>, ClientError> {
+        let entries = match std::fs::read_dir(self.home.path("blobs")) {
+            Ok(entries) => entries,
+            Err(error) if error.kind() == std::io::ErrorKind::NotFound => return Ok(Vec::new()),
+            Err(error) => return Err(ClientError::file("cannot read the blobs folder")(error)),
+        };
+        let digest = |entry: std::io::Result<std::fs::DirEntry>| Hash::from_hex(entry.ok()?.file_name().to_str()?);
+        let annex = |digest: &Hash| self.blob(digest).is_some_and(|blob| !blob.salt.is_empty());
+        Ok(entries.filter_map(digest).filter(annex).collect())
+    }
+
+    /// Takes an erased annex away, with what an unfinished write may have left of it; synced when this returns.
+    pub fn forget(&self, digest: &Hash) -> Result<(), ClientError> {
+        let dir = self.home.path("blobs");
+        let remove = |name: String| match std::fs::remove_file(dir.join(name)) {
+            Err(error) if error.kind() != std::io::ErrorKind::NotFound => Err(error),
+            _ => Ok(()),
+        };
+        remove(digest.to_string())
+            .and_then(|()| remove(format!("{digest}.part")))
+            .and_then(|()| std::fs::File::open(&dir)?.sync_all())
+            .map_err(ClientError::file(format!("cannot remove the erased annex {digest} from {}", dir.display())))
     }
 
     /// Envelopes without a receipt, in order.
@@ -229,21 +261,68 @@ impl Station {
         Ok(Envelope::sign(payload, REPORT_TYPE, &self.home.report_key()?).bytes().to_vec())
     }
 
-    /// Takes note of an outcome, on disk before it is believed.
-    pub fn store_receipts(&mut self, receipts: Vec<(Hash, Receipt)>) -> Result<(), ClientError> {
+    /// Takes note of outcomes, on disk before they are believed; `note` is the checkpoint that covers those in the log.
+    pub fn store_receipts(&mut self, receipts: Vec<(Hash, Receipt)>, note: &str) -> Result<(), ClientError> {
+        let encoded = BASE64.encode(note);
         let line = |(envelope, receipt): &(Hash, Receipt)| match receipt {
-            Receipt::InLog(index, hash) => format!("{envelope} in-log {index} {hash}\n"),
+            Receipt::InLog(index, hash) => format!("{envelope} in-log {index} {hash} {encoded}\n"),
             Receipt::Refused(why) => format!("{envelope} refused {}\n", why.replace('\n', " ")),
         };
-        let text: String = receipts.iter().map(line).collect();
+        self.append_receipts(&receipts.iter().map(line).collect::<String>())?;
+        let in_log = receipts.iter().filter(|(_, receipt)| matches!(receipt, Receipt::InLog(..)));
+        self.acknowledged_under.extend(in_log.map(|(envelope, _)| (*envelope, note.to_owned())));
+        self.receipts.extend(receipts);
+        Ok(())
+    }
+
+    fn append_receipts(&self, text: &str) -> Result<(), ClientError> {
         let write = || {
             let mut file =
                 std::fs::OpenOptions::new().create(true).append(true).open(self.home.path("receipts.log"))?;
             file.write_all(text.as_bytes())?;
             file.sync_data()
         };
-        write().map_err(ClientError::file("cannot write the receipts"))?;
-        self.receipts.extend(receipts);
+        write().map_err(ClientError::file("cannot write the receipts"))
+    }
+
+    /// The checkpoint that came with an envelope's acknowledgement: the service's own word on it.
+    pub fn acknowledged_under(&self, envelope: &Hash) -> Option<&str> {
+        self.acknowledged_under.get(envelope).map(String::as_str)
+    }
+
+    /// Where the proof of an envelope's entry is kept.
+    pub fn proof_file(&self, envelope: &Hash) -> std::path::PathBuf {
+        self.home.path("proofs").join(format!("{envelope}.tlog-proof"))
+    }
+
+    /// The log's keys as this station came to know them, from the first contact on.
+    pub fn log_keys(&self) -> Result<Vec<VerifierKey>, ClientError> {
+        log_keys(&self.home)
+    }
+
+    /// An epoch was opened on what was put back, so many entries: what an earlier epoch acknowledged beyond them is without
+    /// a receipt again, and is sent again. What was seen of the log is what was kept of it.
+    pub fn lost_beyond(&mut self, kept: u64, epoch: u32) -> Result<(), ClientError> {
+        let of_lost_epoch = |envelope: &Hash| {
+            let origin = self.acknowledged_under.get(envelope).and_then(|note| note.lines().next());
+            origin.is_none_or(|origin| epoch_of(origin) < epoch)
+        };
+        let lost = |(envelope, receipt): (&Hash, &Receipt)| match receipt {
+            Receipt::InLog(index, _) if *index >= kept && of_lost_epoch(envelope) => Some(*envelope),
+            _ => None,
+        };
+        let lost: Vec<Hash> = self.receipts.iter().filter_map(lost).collect();
+        self.append_receipts(&lost.iter().map(|envelope| format!("{envelope} lost {epoch}\n")).collect::<String>())?;
+        for envelope in lost {
+            self.receipts.remove(&envelope);
+            self.acknowledged_under.remove(&envelope);
+        }
+        if self.seen.size > kept {
+            // Nothing can prove a past that is gone; the custodian's fact says that it is.
+            self.home.replace("checkpoint", b"")?;
+            self.checkpoint_note.clear();
+            self.seen = Seen::nothing();
+        }
         Ok(())
     }
 
@@ -278,6 +357,11 @@ impl Station {
         self.offset_ms = Some((now.wrapping_sub(service_time_ms).cast_signed(), now));
     }
 
+    /// Device clock minus service clock in milliseconds, and when that was measured; none since the program began.
+    pub fn clock_offset(&self) -> Option<(i64, u64)> {
+        self.offset_ms
+    }
+
     /// The record's id; zeros before the station has joined one.
     pub fn record(&self) -> Hash {
         self.record
@@ -304,22 +388,52 @@ fn epoch_of(origin: &str) -> u32 {
     origin.rsplit_once('/').and_then(|(_, epoch)| epoch.parse().ok()).unwrap_or(1)
 }
 
+type Receipts = (HashMap<Hash, Receipt>, HashMap<Hash, String>);
+
 /// A line that was cut short is passed over: its envelope is sent again and gets the same answer.
-fn read_receipts(home: &Home) -> Result<HashMap<Hash, Receipt>, ClientError> {
+fn read_receipts(home: &Home) -> Result<Receipts, ClientError> {
     let text = home.text("receipts.log")?.unwrap_or_default();
-    let parse = |line: &str| {
-        let (envelope, rest) = line.split_once(' ')?;
-        let receipt = match rest.split_once(' ')? {
-            ("in-log", rest) => {
-                let (index, hash) = rest.split_once(' ')?;
-                Receipt::InLog(index.parse().ok()?, Hash::from_hex(hash)?)
-            }
-            ("refused", why) => Receipt::Refused(why.to_owned()),
-            _ => return None,
+    let (mut receipts, mut notes) = (HashMap::new(), HashMap::new());
+    for line in text.lines() {
+        let mut parts = line.splitn(3, ' ');
+        let (Some(envelope), Some(word), Some(rest)) =
+            (parts.next().and_then(Hash::from_hex), parts.next(), parts.next())
+        else {
+            continue;
         };
-        Some((Hash::from_hex(envelope)?, receipt))
+        match word {
+            "in-log" => {
+                let mut rest = rest.split(' ');
+                let (Some(index), Some(hash)) =
+                    (rest.next().and_then(|index| index.parse().ok()), rest.next().and_then(Hash::from_hex))
+                else {
+                    continue;
+                };
+                let note = rest.next().and_then(|note| String::from_utf8(BASE64.decode(note).ok()?).ok());
+                receipts.insert(envelope, Receipt::InLog(index, hash));
+                notes.extend(note.map(|note| (envelope, note)));
+            }
+            "refused" => {
+                receipts.insert(envelope, Receipt::Refused(rest.to_owned()));
+            }
+            "lost" => {
+                receipts.remove(&envelope);
+                notes.remove(&envelope);
+            }
+            _ => {}
+        }
+    }
+    Ok((receipts, notes))
+}
+
+/// The log's keys that a station's folder holds, in their order: see [`Station::log_keys`].
+pub(crate) fn log_keys(home: &Home) -> Result<Vec<VerifierKey>, ClientError> {
+    let text = [home.text(FIRST_LOG_KEY)?, home.text(LATER_LOG_KEYS)?].into_iter().flatten();
+    let text: String = text.map(|text| text + "\n").collect();
+    let key = |line: &str| {
+        VerifierKey::parse(line).map_err(|e| ClientError::Key { what: FIRST_LOG_KEY.to_owned(), why: e.to_string() })
     };
-    Ok(text.lines().filter_map(parse).collect())
+    text.lines().filter(|line| !line.is_empty()).map(key).collect()
 }
 
 #[cfg(test)]

@@ -1,23 +1,23 @@
 //! Sending what the outbox holds, and learning what became of each envelope. It may break off at any point and be called
 //! again: what has a receipt is not sent again, and what is sent twice is answered alike.
 
+use std::collections::HashSet;
 use std::time::Duration;
 
 use rinsebook_proto::bytes::Hash;
 use rinsebook_proto::fact;
-use rinsebook_proto::note::{Checkpoint, VerifierKey};
 use rinsebook_proto::tree::verify_consistency;
 use rinsebook_proto::v1::{self, RefusalReason, deliver_request, deliver_response, outcome};
 use tokio::sync::mpsc;
 use tokio_stream::wrappers::ReceiverStream;
 use tonic::Streaming;
-use tonic::transport::Channel;
 
 use crate::ClientError;
 use crate::outbox::{Item, Outbox};
-use crate::remote;
-use crate::rpc::{intake_client::IntakeClient, ledger_client::LedgerClient};
+use crate::remote::{self, Channel};
+use crate::rpc::{intake_client::IntakeClient, ledger_client::LedgerClient, roster_client::RosterClient};
 use crate::station::{Receipt, Station};
+use crate::trust;
 
 /// Facts in one message.
 const FACTS_A_MESSAGE: usize = 64;
@@ -36,6 +36,8 @@ pub struct SyncReport {
     pub refused: Vec<String>,
     /// Taken but not read yet, or with something noticed.
     pub notes: Vec<String>,
+    /// Copies of erased annexes that were taken away here.
+    pub erased: u64,
     /// Still without an answer.
     pub left: u64,
 }
@@ -58,6 +60,25 @@ pub async fn sync(station: &mut Station, tries: u32) -> Result<SyncReport, Clien
     Ok(report)
 }
 
+/// Sends what the run of this station's program signed, and nothing before it: the custodian's fact that lets a service
+/// record again comes before everything that waits.
+///
+/// # Errors
+/// As [`sync`].
+pub async fn deliver_own_run(station: &mut Station) -> Result<SyncReport, ClientError> {
+    let mut report = SyncReport::default();
+    let channel = remote::connect(&station.home).await?;
+    let mut link = Link::open(channel.clone()).await?;
+    link.hello(station).await?;
+    let (run, ..) = station.place();
+    let waiting: Vec<Item> = station.unsent().into_iter().filter(|item| item.run == run).collect();
+    link.blobs(station, &waiting).await?;
+    let outcomes = link.facts(&waiting).await?;
+    take(station, channel, &mut report, outcomes).await?;
+    report.left = station.unsent().iter().filter(|item| item.run == run).count() as u64;
+    Ok(report)
+}
+
 async fn once(station: &mut Station, report: &mut SyncReport) -> Result<(), ClientError> {
     let channel = remote::connect(&station.home).await?;
     let mut link = Link::open(channel.clone()).await?;
@@ -65,7 +86,7 @@ async fn once(station: &mut Station, report: &mut SyncReport) -> Result<(), Clie
     // Nothing is handed to a log that does not continue what this station has proof of.
     // Before it has seen anything there is nothing to prove: the log key of the first contact is kept, no more.
     match station.seen().size {
-        0 => trust(station, channel.clone()).await.map(|_| ())?,
+        0 => trust::key(station, channel.clone()).await.map(|_| ())?,
         _ => advance(station, channel.clone()).await?,
     }
     let mut stalled = false;
@@ -75,14 +96,15 @@ async fn once(station: &mut Station, report: &mut SyncReport) -> Result<(), Clie
         link.blobs(station, &batch).await?;
         let outcomes = link.facts(&batch).await?;
         let before = report.admitted + report.known + report.refused.len() as u64;
-        take(station, report, outcomes)?;
+        take(station, channel.clone(), report, outcomes).await?;
         let progressed = report.admitted + report.known + report.refused.len() as u64 > before;
         if !progressed && stalled {
             break;
         }
         stalled = !progressed;
     }
-    advance(station, channel).await?;
+    advance(station, channel.clone()).await?;
+    report.erased += erase(station, channel).await?;
     // The last word: drained, and what was seen.
     link.hello(station).await
 }
@@ -158,8 +180,14 @@ fn out_of_turn() -> ClientError {
     ClientError::Answered("the service answered out of turn; is it another version?".to_owned())
 }
 
-fn take(station: &mut Station, report: &mut SyncReport, outcomes: v1::Outcomes) -> Result<(), ClientError> {
+async fn take(
+    station: &mut Station,
+    channel: Channel,
+    report: &mut SyncReport,
+    outcomes: v1::Outcomes,
+) -> Result<(), ClientError> {
     let mut receipts = Vec::new();
+    let note = outcomes.checkpoint_note;
     for answer in outcomes.outcomes {
         let Some(envelope) = Hash::from_slice(&answer.envelope_hash) else { continue };
         match answer.result {
@@ -191,29 +219,59 @@ fn take(station: &mut Station, report: &mut SyncReport, outcomes: v1::Outcomes) 
             Some(outcome::Result::Unknown(_)) | None => {}
         }
     }
-    station.store_receipts(receipts)
-}
-
-/// The log key that this station proves checkpoints under: taken at the first contact, kept for ever.
-async fn trust(station: &Station, channel: Channel) -> Result<VerifierKey, ClientError> {
-    let text = match station.home.text("log.vkey")? {
-        Some(text) => text,
-        None => {
-            let identity = LedgerClient::new(channel).get_identity(v1::GetIdentityRequest {}).await?.into_inner();
-            station.home.replace("log.vkey", identity.verifier_key.as_bytes())?;
-            identity.verifier_key
+    // An acknowledgement is evidence: the checkpoint that comes with it has to cover what it acknowledges.
+    let newest = receipts.iter().filter_map(|(_, receipt)| match receipt {
+        Receipt::InLog(index, _) => Some(*index),
+        Receipt::Refused(_) => None,
+    });
+    if let Some(newest) = newest.max() {
+        let covers = trust::open(station, channel, &note).await?.size;
+        if covers <= newest {
+            let why = format!("it acknowledges entry {newest} under a checkpoint of {covers} entries");
+            return Err(ClientError::Diverged(why));
         }
-    };
-    VerifierKey::parse(&text).map_err(|e| ClientError::Key { what: "log.vkey".to_owned(), why: e.to_string() })
+    }
+    station.store_receipts(receipts, &note)
 }
 
-/// Moves `seen` to the newest checkpoint, once it is proved to continue the one before.
+/// Takes away this station's copies of what a custodian erased; how many. A service that lists no erasures has none.
+async fn erase(station: &Station, channel: Channel) -> Result<u64, ClientError> {
+    let held: HashSet<Hash> = station.annexes()?.into_iter().collect();
+    if held.is_empty() {
+        return Ok(0);
+    }
+    let mut roster = RosterClient::new(channel);
+    let mut request = v1::ListErasuresRequest::default();
+    let mut gone = 0;
+    loop {
+        let page = match roster.list_erasures(request.clone()).await {
+            Ok(page) => page.into_inner(),
+            Err(status) if status.code() == tonic::Code::Unimplemented => return Ok(0),
+            Err(status) => return Err(status.into()),
+        };
+        let erased = page.erasures.iter().filter_map(|erasure| Hash::from_slice(&erasure.digest));
+        for digest in erased.filter(|digest| held.contains(digest)) {
+            station.forget(&digest)?;
+            gone += 1;
+        }
+        request.page_token = page.next_page_token;
+        if request.page_token.is_empty() {
+            return Ok(gone);
+        }
+    }
+}
+
+/// Moves `seen` to the newest checkpoint, once it is proved to continue the one before. Nothing is sent, and the service
+/// records nothing for it: for a station that only wants to know what others did.
+pub async fn follow(station: &mut Station, channel: Channel) -> Result<(), ClientError> {
+    advance(station, channel).await
+}
+
 async fn advance(station: &mut Station, channel: Channel) -> Result<(), ClientError> {
-    let key = trust(station, channel.clone()).await?;
-    let mut ledger = LedgerClient::new(channel);
-    let note = ledger.get_checkpoint(v1::GetCheckpointRequest { at_least_size: 0 }).await?.into_inner();
+    let mut ledger = LedgerClient::new(channel.clone());
+    let note = ledger.get_checkpoint(v1::GetCheckpointRequest::default()).await?.into_inner();
     let note = note.checkpoint_note;
-    let checkpoint = Checkpoint::open(&note, &[key]).map_err(|e| ClientError::Diverged(e.to_string()))?;
+    let checkpoint = trust::open(station, channel, &note).await?;
     let seen = station.seen();
     if checkpoint.size < seen.size {
         let why = format!("it has {} entries now, and had {}", checkpoint.size, seen.size);

@@ -19,22 +19,31 @@
 //! Who is enrolled is what the rules' roster says at the fact's own place, exactly as admission asks it. The log proves the
 //! author; that a fact came from that very device is the service's word.
 //!
-//! Not followed here: a log that went on under another epoch or log key is reported under `root`. Custody that was
-//! established anew by recovery keys enrols nobody here.
+//! A log that went on under another key or in another epoch is followed, as custodians' facts say: see
+//! [`rinsebook_proto::succession`]. What a signer had seen of an epoch that was lost cannot be compared with anything.
 //!
-//! Memory grows with aircraft, engines, washes, devices, their runs, the custodian's facts, erased annexes, and by 40 bytes
-//! with each group; not with facts. Facts that came before their key was enrolled are read a second time in the end
-//! instead of being held.
+//! An annex may be missing where a custodian's fact erased it, by the rules' own judgement; see [`Erased`].
+//!
+//! Memory grows with aircraft, engines, washes, devices, their runs, the custodian's facts, by 32 bytes with each attachment
+//! and by 24 with each wash that a key signed in; not with facts. So does what an audit keeps to go on from. Facts that
+//! came before their key was enrolled are read a second time in the end instead of being held.
 
 mod blobs;
 mod checker;
 mod command;
+mod erased;
+pub mod files;
+mod held;
 mod keys;
 mod outcome;
 pub mod pack;
 mod places;
+mod policy;
+mod receipt;
+mod roster_chain;
 mod second;
 mod seen;
+mod state;
 #[cfg(test)]
 mod testlog;
 #[cfg(test)]
@@ -44,24 +53,55 @@ mod tests_blobs;
 #[cfg(test)]
 mod tests_enrolled;
 #[cfg(test)]
+mod tests_resumed;
+#[cfg(test)]
 mod tests_seen;
+pub mod tiles;
 
 use std::path::Path;
 
+use rinsebook_proto::bytes::Hash;
 use rinsebook_proto::journal::{self, JournalError, RealDisk};
 use rinsebook_proto::note::VerifierKey;
+use rinsebook_proto::rules::erasures::KEEP_SIGNER_NAME_YEARS;
+use rinsebook_proto::tree::{Edge, leaf_hash};
 
 use checker::Checker;
 pub use command::{Args, run};
+pub use erased::Erased;
+pub use held::{COSIGNED_WITHIN_MS, Held};
 pub use outcome::{BlobCounts, Fault, Good};
+pub use policy::Policy;
+pub use roster_chain::RosterChain;
 
 /// What a verification goes by.
-#[derive(Debug, Clone, Copy, Default)]
+#[derive(Debug, Clone, Copy)]
 pub struct Asked<'a> {
     /// The verifier's own. Without it the founding fact's is used, and the log is proved consistent with itself only.
     pub log_key: Option<&'a VerifierKey>,
     /// The folder of annex and attachment bytes, to be checked too.
     pub blobs: Option<&'a Path>,
+    /// Where this audit's state is kept: it goes on from there, and leaves its own.
+    pub state: Option<&'a Path>,
+    /// Which witnesses must have cosigned the last checkpoint of static files; segment files bear no cosignatures.
+    pub policy: Option<&'a Policy>,
+    /// Checkpoints that the verifier holds from before.
+    pub held: &'a [Held],
+    /// For so many years a signer's name cannot be erased; as the service is configured.
+    pub keep_signer_name_years: u32,
+}
+
+impl Default for Asked<'_> {
+    fn default() -> Self {
+        Self {
+            log_key: None,
+            blobs: None,
+            state: None,
+            policy: None,
+            held: &[],
+            keep_signer_name_years: KEEP_SIGNER_NAME_YEARS,
+        }
+    }
 }
 
 /// What does not hold, before its place is known: see [`Fault::Bad`].
@@ -85,8 +125,8 @@ impl Wrong {
 struct Failed {
     wrong: Wrong,
     index: u64,
-    /// Where the entry's frame begins in its file; none: the group as a whole is wrong.
-    offset: Option<u64>,
+    /// Which of the entries read together; none: they as a whole are wrong.
+    at: Option<usize>,
 }
 
 /// Verifies the segment files in a folder.
@@ -94,7 +134,7 @@ struct Failed {
 /// # Errors
 /// As [`check`].
 pub fn log_dir(dir: &Path, log_key: Option<&VerifierKey>) -> Result<Good, Fault> {
-    check(dir, &Asked { log_key, blobs: None }, &mut |_| {})
+    check(dir, &Asked { log_key, ..Asked::default() }, &mut |_| {})
 }
 
 /// Verifies the segment files in a folder; `progress` is told after each group how many entries were checked.
@@ -102,26 +142,87 @@ pub fn log_dir(dir: &Path, log_key: Option<&VerifierKey>) -> Result<Good, Fault>
 /// # Errors
 /// [`Fault::Bad`] with the first thing that is wrong, [`Fault::CouldNot`] where something could not be read.
 pub fn check(dir: &Path, asked: &Asked<'_>, progress: &mut dyn FnMut(u64)) -> Result<Good, Fault> {
-    let mut checker = Checker::new(asked);
+    let mut checker = begun(asked)?;
+    let mut prefix = Prefix::of(&checker);
     let scan = journal::scan(&RealDisk, dir, journal::Kind::Log, |group| {
-        let last = checker.group(group).map_err(Box::new);
+        let last = prefix.group(group, &mut checker).map_err(|e| placed(group, e));
         progress(checker.entries());
-        last
+        last.map(|last| last.0)
     });
     let scan = scan.map_err(fault)?;
     if checker.entries() == 0 {
         return Err(Fault::CouldNot("the log has no entries yet".to_owned()));
     }
+    if !prefix.is_whole() {
+        return Err(Fault::CouldNot(
+            "the log has fewer entries than were audited before; it was rolled back".to_owned(),
+        ));
+    }
+    if let Some(file) = asked.state {
+        state::keep(&mut checker, file).map_err(state::not_kept(file))?;
+    }
     if checker.has_late_keys() {
         let mut again = checker.second_reading();
         journal::scan(&RealDisk, dir, journal::Kind::Log, |group| {
-            again.group(group).map_err(Box::new).inspect(|_| progress(again.entries()))
+            let last = again.entries_from(group.first, &group.records).map_err(|e| placed(group, e));
+            progress(again.entries());
+            last.map(|last| last.0)
         })
         .map_err(fault)?;
         let (late, root) = again.finish();
         checker.read_late(late, root)?;
     }
     checker.finish(scan.segments)
+}
+
+/// A new audit, or one that goes on.
+fn begun(asked: &Asked<'_>) -> Result<Checker, Fault> {
+    asked.state.map_or_else(|| Ok(Checker::new(asked)), |file| state::resume(asked, file))
+}
+
+/// The entries that were audited before: they are hashed again, and must give the root of then.
+struct Prefix {
+    edge: Edge,
+    size: u64,
+    root: Hash,
+}
+
+impl Prefix {
+    fn of(checker: &Checker) -> Prefix {
+        Prefix { edge: Edge::default(), size: checker.edge.size(), root: checker.edge.root() }
+    }
+
+    fn is_whole(&self) -> bool {
+        self.edge.size() == self.size
+    }
+
+    fn group(&mut self, group: &journal::Group, checker: &mut Checker) -> Result<Hash, Failed> {
+        let known = self.size.saturating_sub(group.first).min(group.records.len() as u64) as usize;
+        let mut last = Hash::ZERO;
+        for data in &group.records[..known] {
+            last = leaf_hash(data);
+            self.edge.push(last);
+        }
+        if known > 0 && self.is_whole() && self.edge.root() != self.root {
+            let wrong = Wrong::of("root", "audited before")("these entries are not those that were audited before");
+            return Err(Failed { wrong, index: group.first + known as u64 - 1, at: None });
+        }
+        let rest = &group.records[known..];
+        if rest.is_empty() { Ok(last) } else { checker.group(group.first + known as u64, rest, &group.end) }
+    }
+}
+
+/// A failure in a group, where it stands in its file.
+#[derive(Debug, thiserror::Error)]
+#[error("{failed}")]
+struct InGroup {
+    failed: Failed,
+    offset: Option<u64>,
+}
+
+fn placed(group: &journal::Group, failed: Failed) -> Box<InGroup> {
+    let offset = failed.at.and_then(|at| group.record_offsets.get(at).copied());
+    Box::new(InGroup { failed, offset })
 }
 
 fn fault(error: JournalError) -> Fault {
@@ -137,14 +238,14 @@ fn fault(error: JournalError) -> Fault {
         };
     }
     match error {
-        JournalError::Visit { file, offset, source, .. } => match source.downcast::<Box<Failed>>() {
-            Ok(failed) => Fault::Bad {
-                check: failed.wrong.check,
-                part: failed.wrong.part,
-                index: Some(failed.index),
+        JournalError::Visit { file, offset, source, .. } => match source.downcast::<Box<InGroup>>() {
+            Ok(found) => Fault::Bad {
+                check: found.failed.wrong.check,
+                part: found.failed.wrong.part,
+                index: Some(found.failed.index),
                 file: Some(file),
-                offset: failed.offset.or(Some(offset)),
-                why: failed.wrong.why,
+                offset: found.offset.or(Some(offset)),
+                why: found.failed.wrong.why,
             },
             Err(other) => Fault::CouldNot(other.to_string()),
         },

@@ -136,6 +136,60 @@ async fn a_shop_is_founded_enrolled_washed_in_asked_and_verified_by_commands_alo
     office.told("items --station @desk", 1);
 }
 
+#[tokio::test(flavor = "multi_thread")]
+async fn a_custodian_erases_a_name_by_command_and_is_shown_before_what_goes() {
+    let office = Office { dir: tempfile::tempdir().unwrap() };
+    let running = serve(office.dir.path()).await;
+    let address = format!("https://localhost:{}", running.address.port());
+    let ca = running.authority_file().display().to_string();
+    let authority = running.authority.dir().display().to_string();
+    office.write("pass", "correct horse\n");
+    let told = tokio::task::spawn_blocking(move || {
+        let by = "--station @desk --key @mira.pem --passphrase-file @pass --yes";
+        office.told("key new --out @mira.pem --passphrase-file @pass", 0);
+        office.told(&format!("station new @desk --label desk --address {address} --ca {ca}"), 0);
+        office.told(&format!("enrol found {by} --authority {authority} --name Mira --place Records"), 0);
+        office.person("pell", "plan");
+        let names = std::fs::read_to_string(office.path("desk/names.toml")).unwrap();
+        assert!(names.contains("pell"), "{names}");
+
+        office.told(&format!("enrol erase nobody {by} --reason asked"), 2);
+        office.told(&format!("enrol erase pell {by} --reason ~"), 2);
+        // Who has no custody signs, and nothing goes.
+        let pell = "--station @desk --key @pell.pem --passphrase-file @pass --yes";
+        let without = office.told(&format!("enrol erase Mira {pell} --reason asked"), 1);
+        assert!(without.contains("no custody") && without.contains("erased 0 of 1 annexes"), "{without}");
+
+        let erased = office.run(&format!("enrol erase pell {by} --reason asked~for"));
+        let (out, err) = (String::from_utf8(erased.stdout).unwrap(), String::from_utf8(erased.stderr).unwrap());
+        assert_eq!(erased.status.code(), Some(0), "{out}\n{err}");
+        assert!(err.contains("the name of person ") && err.contains("\"pell\""), "{err}");
+        assert!(err.contains("annex-erased") && err.contains("reason: asked for"), "{err}");
+        assert!(out.contains("erased 1 of 1 annexes"), "{out}");
+        let names = std::fs::read_to_string(office.path("desk/names.toml")).unwrap();
+        assert!(!names.contains("pell") && names.contains("Mira"), "{names}");
+
+        // The name leads to nobody any more; the id still does, and says what became of it.
+        office.told(&format!("enrol erase pell {by} --reason again"), 2);
+        let id = err.split("the name of person ").nth(1).unwrap()[..32].to_owned();
+        let again = office.run(&format!("enrol erase {id} {by} --reason again"));
+        let why = String::from_utf8(again.stderr).unwrap();
+        assert_eq!(again.status.code(), Some(2), "{why}");
+        assert!(why.contains("erased by Mira") && why.contains("nothing was signed"), "{why}");
+        office
+    });
+    let office = told.await.unwrap();
+    running.stop().await.unwrap();
+    let verified = office.told("verify @service/log --blobs @service/blobs", 0);
+    assert!(
+        verified.contains("erased        the name of person ") && verified.contains("by Mira (person "),
+        "{verified}"
+    );
+    let json = office.told("verify @service/log --blobs @service/blobs --json", 0);
+    let json: serde_json::Value = serde_json::from_str(&json).unwrap();
+    assert_eq!((&json["erased"][0]["name"], &json["erased"][0]["reason"]), (&"Mira".into(), &"asked for".into()));
+}
+
 /// What stands under an answer that names nothing.
 const NOTHING_LINES: usize = 1;
 

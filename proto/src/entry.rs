@@ -179,6 +179,11 @@ impl SubjectHeads {
         self.0.get(subject)
     }
 
+    /// All of them.
+    pub fn iter(&self) -> impl Iterator<Item = (&Subject, &Head)> {
+        self.0.iter()
+    }
+
     /// Puts a head back that was kept elsewhere.
     pub fn restore(&mut self, subject: Subject, head: Head) {
         self.0.insert(subject, head);

@@ -24,20 +24,26 @@
 //! | leaf and node hashes, inclusion and consistency proofs | [`tree`] | RFC 6962, RFC 9162 |
 //! | checkpoints | [`note`] | C2SP signed-note, tlog-checkpoint |
 //! | changes of the key that signs them | [`succession`] | – |
+//! | cosignatures, and what is sent to a witness | [`cosignature`] | C2SP tlog-cosignature, tlog-witness |
 //! | segment files | [`journal`] | – |
+//! | the proof of one entry | [`proof`] | C2SP tlog-proof |
+//! | the log as static files | [`tiles`] | C2SP tlog-tiles |
 //! | packs | [`pack`] | – |
 
 pub mod bytes;
 pub mod chain;
 pub mod clock;
+pub mod cosignature;
 pub mod entry;
 pub mod fact;
 pub mod journal;
 pub mod key;
 pub mod note;
 pub mod pack;
+pub mod proof;
 pub mod rules;
 pub mod succession;
+pub mod tiles;
 pub mod tree;
 
 /// The messages and enums generated from `proto/rinsebook/v1/*.proto`; their documentation stands in those files.

@@ -17,11 +17,12 @@ use base64::engine::general_purpose::STANDARD as BASE64;
 use crate::bytes::Hash;
 use crate::key::{self, SigningKey, VerifyingKey};
 
-/// Ed25519, by C2SP signed-note.
+/// The algorithm bytes of C2SP signed-note: an Ed25519 signature over the note, and a timestamped Ed25519 cosignature.
 const ED25519: u8 = 1;
+const COSIGNATURE: u8 = 4;
 /// Longer notes are refused before they are looked at.
 const MAX_NOTE_BYTES: usize = 65_535;
-const DASH: &str = "\u{2014} ";
+pub(crate) const DASH: &str = "\u{2014} ";
 
 /// Why a note or a verifier key is refused.
 #[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
@@ -38,22 +39,34 @@ pub enum NoteError {
 }
 
 /// A log's public key with its name, as verifiers hold it: `name+<8 hex digits>+base64(01 ‖ key)`.
+pub type VerifierKey = NamedKey<ED25519>;
+
+/// A cosigner's public key with its name, as verifiers hold it: `name+<8 hex digits>+base64(04 ‖ key)`. What it signs
+/// is told beside cosignatures.
+pub type CosignerKey = NamedKey<COSIGNATURE>;
+
+/// An Ed25519 public key with its name; the algorithm byte says over which message it signs, and is part of its id.
 #[derive(Debug, Clone, PartialEq, Eq)]
-pub struct VerifierKey {
+pub struct NamedKey<const ALGORITHM: u8> {
     name: String,
     id: [u8; 4],
     key: VerifyingKey,
 }
 
-impl VerifierKey {
+impl<const ALGORITHM: u8> NamedKey<ALGORITHM> {
+    const OTHER_SORT: &str = match ALGORITHM {
+        COSIGNATURE => "its key is not an Ed25519 cosigner's key (type 04)",
+        _ => "its key is not an Ed25519 key (type 01)",
+    };
+
     /// Names a public key.
-    pub fn new(name: &str, key: VerifyingKey) -> VerifierKey {
-        let digest = Hash::of_parts(&[name.as_bytes(), &[0x0A, ED25519], key.as_bytes()]);
-        VerifierKey { name: name.to_owned(), id: [digest.0[0], digest.0[1], digest.0[2], digest.0[3]], key }
+    pub fn new(name: &str, key: VerifyingKey) -> Self {
+        let digest = Hash::of_parts(&[name.as_bytes(), &[0x0A, ALGORITHM], key.as_bytes()]);
+        NamedKey { name: name.to_owned(), id: [digest.0[0], digest.0[1], digest.0[2], digest.0[3]], key }
     }
 
     /// Reads the text form.
-    pub fn parse(text: &str) -> Result<VerifierKey, NoteError> {
+    pub fn parse(text: &str) -> Result<Self, NoteError> {
         let wrong = |why| NoteError::Form("verifier key", why);
         let mut parts = text.trim_end_matches(['\r', '\n']).splitn(3, '+');
         let (Some(name), Some(id), Some(encoded)) = (parts.next(), parts.next(), parts.next()) else {
@@ -61,11 +74,12 @@ impl VerifierKey {
         };
         check_name(name).map_err(wrong)?;
         let bytes = BASE64.decode(encoded).map_err(|_| wrong("its key is not base64"))?;
-        let [ED25519, key @ ..] = bytes.as_slice() else {
-            return Err(wrong("its key is not an Ed25519 key"));
+        let key = match bytes.as_slice() {
+            [algorithm, key @ ..] if *algorithm == ALGORITHM => key,
+            _ => return Err(wrong(Self::OTHER_SORT)),
         };
         let key = key::public_key(key).map_err(|_| wrong("its key is not usable"))?;
-        let verifier = VerifierKey::new(name, key);
+        let verifier = Self::new(name, key);
         if id == hex::encode(verifier.id) { Ok(verifier) } else { Err(wrong("its id is not that of its name and key")) }
     }
 
@@ -74,15 +88,20 @@ impl VerifierKey {
         &self.name
     }
 
+    /// The key id that signature lines bear.
+    pub(crate) fn id(&self) -> [u8; 4] {
+        self.id
+    }
+
     /// The public key.
     pub fn key(&self) -> &VerifyingKey {
         &self.key
     }
 }
 
-impl std::fmt::Display for VerifierKey {
+impl<const ALGORITHM: u8> std::fmt::Display for NamedKey<ALGORITHM> {
     fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
-        let key = [&[ED25519], self.key.as_bytes().as_slice()].concat();
+        let key = [&[ALGORITHM], self.key.as_bytes().as_slice()].concat();
         write!(f, "{}+{}+{}", self.name, hex::encode(self.id), BASE64.encode(key))
     }
 }
@@ -177,7 +196,7 @@ fn verified_text<'a>(note: &'a str, keys: &[VerifierKey]) -> Result<&'a str, Not
 }
 
 /// The text with its last newline, and the signature lines.
-fn split(note: &str) -> Result<(&str, &str), NoteError> {
+pub(crate) fn split(note: &str) -> Result<(&str, &str), NoteError> {
     let wrong = |why| NoteError::Form("signed note", why);
     if note.len() > MAX_NOTE_BYTES {
         return Err(wrong("it is too long"));
@@ -193,7 +212,7 @@ fn split(note: &str) -> Result<(&str, &str), NoteError> {
     Ok((text, lines))
 }
 
-fn signature_line(line: &str) -> Result<(&str, [u8; 4], Vec<u8>), NoteError> {
+pub(crate) fn signature_line(line: &str) -> Result<(&str, [u8; 4], Vec<u8>), NoteError> {
     let wrong = |why| NoteError::Form("signature line", why);
     let (name, encoded) =
         line.strip_prefix(DASH).and_then(|l| l.split_once(' ')).ok_or_else(|| wrong("it is not dash, name, base64"))?;
@@ -207,7 +226,7 @@ fn signature_line(line: &str) -> Result<(&str, [u8; 4], Vec<u8>), NoteError> {
     }
 }
 
-fn check_name(name: &str) -> Result<(), &'static str> {
+pub(crate) fn check_name(name: &str) -> Result<(), &'static str> {
     let bad = name.is_empty() || name.contains('+') || name.contains(char::is_whitespace);
     if bad { Err("its name is empty, or has a space or a plus sign") } else { Ok(()) }
 }

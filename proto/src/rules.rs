@@ -32,6 +32,7 @@ mod defects;
 mod devices;
 mod elements;
 mod enrolments;
+pub mod erasures;
 mod fact_text;
 mod facts;
 mod finding;

@@ -56,6 +56,16 @@ impl Edge {
         self.size += 1;
     }
 
+    /// Goes on from a state that was kept; none where there is not one root for each bit set in the size.
+    pub fn resume(size: u64, peaks: Vec<Hash>) -> Option<Edge> {
+        (peaks.len() as u32 == size.count_ones()).then_some(Edge { size, peaks })
+    }
+
+    /// The roots of the full subtrees, from left to right: one for each bit set in the size.
+    pub fn peaks(&self) -> &[Hash] {
+        &self.peaks
+    }
+
     /// The number of leaves.
     pub fn size(&self) -> u64 {
         self.size
@@ -99,6 +109,11 @@ impl Tree {
     /// The hash of a leaf that is there.
     pub fn leaf(&self, index: u64) -> Option<Hash> {
         self.levels.first()?.get(usize::try_from(index).ok()?).copied()
+    }
+
+    /// The root of the full subtree of 2^`level` leaves that begins at leaf `index`·2^`level`; none where it is not full.
+    pub fn node(&self, level: u32, index: u64) -> Option<Hash> {
+        self.levels.get(level as usize)?.get(usize::try_from(index).ok()?).copied()
     }
 
     /// The root of the first `size` leaves.

@@ -43,7 +43,10 @@ const follow = (rows) => {
   };
   const look = () => {
     const silent = Date.now() - heard;
-    if (silent > 10000) {
+    // The browser gives up for good only on an answer that is no stream: nobody is signed in here any more.
+    if (source.readyState === EventSource.CLOSED) {
+      say("lost", "No longer live.", `You are signed out, or may not see this any more: load the page to sign in again. What you see is as known at entry ${size}, ${instant(judged)}.`);
+    } else if (silent > 10000) {
       say("lost", "Connection lost.", `What you see is ${Math.floor(silent / 1000)} s old: as known at entry ${size}, ${instant(judged)}. Ask the stations before you rely on it.`);
     } else {
       say("live", "Live.", `The log has ${size} entries; the service's clock says ${instant(judged)}.`);

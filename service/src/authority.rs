@@ -12,8 +12,11 @@ use rustls::pki_types::pem::PemObject;
 use rustls::pki_types::{CertificateDer, PrivateKeyDer};
 use rustls::server::WebPkiClientVerifier;
 
+use crate::config::TlsFiles;
 use crate::error::ServiceError;
 use crate::identity::made_once;
+
+type Certified = (Vec<CertificateDer<'static>>, PrivateKeyDer<'static>);
 
 /// Where the authority's files are.
 #[derive(Debug, Clone)]
@@ -49,10 +52,17 @@ impl Authority {
         Ok(Hash::of(&certificates(&self.certificate_file())?[0]))
     }
 
-    /// TLS for the listener: the server's certificate for these names, and a client certificate that is looked at when
-    /// one is shown. Who may call what is decided later, from the log.
-    pub fn server_config(&self, names: &[String]) -> Result<Arc<rustls::ServerConfig>, ServiceError> {
-        let (chain, key) = self.server_certificate(names)?;
+    /// TLS for the listener: the server's certificate, from its files or made for these names, and a client certificate
+    /// that is looked at when one is shown. Who may call what is decided later, from the log.
+    pub fn server_config(
+        &self,
+        names: &[String],
+        files: Option<&TlsFiles>,
+    ) -> Result<Arc<rustls::ServerConfig>, ServiceError> {
+        let (chain, key) = match files {
+            Some(files) => from_files(files)?,
+            None => self.server_certificate(names)?,
+        };
         let mut roots = rustls::RootCertStore::empty();
         for certificate in certificates(&self.certificate_file())? {
             roots.add(certificate).map_err(|e| bad("ca.pem", e))?;
@@ -68,15 +78,12 @@ impl Authority {
             .with_client_cert_verifier(clients)
             .with_single_cert(chain, key)
             .map_err(|e| bad("server.pem", e))?;
-        // gRPC speaks HTTP/2; browsers may still ask for pages over HTTP/1.1.
+        // gRPC needs the first; pages are fetched with either.
         config.alpn_protocols = vec![b"h2".to_vec(), b"http/1.1".to_vec()];
         Ok(Arc::new(config))
     }
 
-    fn server_certificate(
-        &self,
-        names: &[String],
-    ) -> Result<(Vec<CertificateDer<'static>>, PrivateKeyDer<'static>), ServiceError> {
+    fn server_certificate(&self, names: &[String]) -> Result<Certified, ServiceError> {
         // A new one at each start: names may have changed, and the authority is what others trust.
         let ca_pem = read(&self.certificate_file())?;
         let ca_key = KeyPair::from_pem(&read(&self.dir.join("ca.key"))?).map_err(|e| bad("ca.key", e))?;
@@ -112,6 +119,11 @@ fn certificates(file: &Path) -> Result<Vec<CertificateDer<'static>>, ServiceErro
         .and_then(Iterator::collect)
         .map_err(|e| bad(&file.display().to_string(), e))?;
     if list.is_empty() { Err(bad(&file.display().to_string(), "it holds no certificate")) } else { Ok(list) }
+}
+
+fn from_files(files: &TlsFiles) -> Result<Certified, ServiceError> {
+    let key = PrivateKeyDer::from_pem_file(&files.key).map_err(|e| bad(&files.key.display().to_string(), e))?;
+    Ok((certificates(&files.certificate)?, key))
 }
 
 fn bad(what: &str, why: impl std::fmt::Display) -> ServiceError {

@@ -1,10 +1,15 @@
 //! Annex and attachment bytes beside the log, by digest: one file each, written once, synced before anything that names
 //! it is acknowledged. A file holds one byte with the salt's length (0 or 16), the salt, the content.
+//!
+//! What a custodian erased is neither kept nor given out again, whoever brings it.
 
-use std::io::Write;
+use std::collections::BTreeMap;
+use std::io::{ErrorKind, Read, Write};
 use std::path::{Path, PathBuf};
+use std::sync::{Arc, RwLock};
 
 use rinsebook_proto::bytes::{Hash, Id};
+use rinsebook_proto::rules::erasures::Erasure;
 
 use crate::error::{CallError, ServiceError};
 
@@ -15,6 +20,8 @@ pub const MAX_BLOB_BYTES: usize = 1 << 20;
 #[derive(Debug, Clone)]
 pub struct Blobs {
     dir: PathBuf,
+    /// Read as long as a blob is being written: what is erased meanwhile is found, and removed, after that.
+    erased: Arc<RwLock<BTreeMap<Hash, Erasure>>>,
 }
 
 /// A blob as kept.
@@ -34,10 +41,11 @@ impl Blob {
 }
 
 impl Blobs {
-    /// Opens or makes the folder.
+    /// Opens or makes the folder, and clears what unfinished writes left: it may be what a custodian erases later.
     pub fn open(dir: &Path) -> Result<Blobs, ServiceError> {
         std::fs::create_dir_all(dir).map_err(ServiceError::file(format!("cannot make {}", dir.display())))?;
-        Ok(Blobs { dir: dir.to_owned() })
+        clear_parts(dir).map_err(ServiceError::file(format!("cannot clear {}", dir.display())))?;
+        Ok(Blobs { dir: dir.to_owned(), erased: Arc::default() })
     }
 
     /// Keeps a blob, synced when this returns; one that is there already stays as it is.
@@ -50,6 +58,13 @@ impl Blobs {
             return Err(CallError::Field { field: "blobs.salt", why: "a salt has 16 bytes, or none".to_owned() });
         }
         let digest = blob.digest();
+        let erased = self.erased.read().expect("no holder of this lock panics");
+        // An attachment that is kept stays what it is, whatever was said of its digest.
+        let stays = blob.salt.is_empty() && self.has(&digest);
+        if let Some(erasure) = erased.get(&digest).filter(|_| !stays) {
+            tracing::warn!(%digest, entry = erasure.index, "an erased annex was brought again, and is not kept");
+            return Err(CallError::erased(erasure));
+        }
         if !self.has(&digest) {
             // The only writes that fail in practice are for want of space; the station keeps the blob and sends it again.
             self.write(&digest, blob).map_err(|error| {
@@ -83,14 +98,47 @@ impl Blobs {
         self.path(digest).is_file()
     }
 
-    /// Reads a blob; none where it is not kept or its bytes are not those that the digest names.
+    /// Whether a custodian erased it, and their word. An attachment that is kept is not erased, whatever was said.
+    pub fn erased(&self, digest: &Hash) -> Option<Erasure> {
+        self.erased.read().expect("no holder of this lock panics").get(digest).cloned()
+    }
+
+    /// All that is erased.
+    pub fn all_erased(&self) -> Vec<Erasure> {
+        self.erased.read().expect("no holder of this lock panics").values().cloned().collect()
+    }
+
+    /// From now on these are erased, and no others: their files go, and the folder is synced. How many went, and what
+    /// could not be done. An attachment's file stays.
+    pub fn erase(&self, erased: Vec<Erasure>) -> (u64, std::io::Result<()>) {
+        let digests: Vec<Hash> = erased.iter().map(|erasure| erasure.digest).collect();
+        let erased = erased.into_iter().map(|erasure| (erasure.digest, erasure)).collect();
+        *self.erased.write().expect("no holder of this lock panics") = erased;
+        let (mut removed, mut failed) = (0, None);
+        for digest in digests {
+            match remove_annex(&self.path(&digest)) {
+                Ok(true) => removed += 1,
+                Ok(false) => {}
+                Err(error) => failed = Some(error),
+            }
+        }
+        if removed > 0
+            && let Err(error) = std::fs::File::open(&self.dir).and_then(|dir| dir.sync_all())
+        {
+            failed = Some(error);
+        }
+        (removed, failed.map_or(Ok(()), Err))
+    }
+
+    /// Reads a blob; none where it is not kept, was erased, or its bytes are not those that the digest names.
     pub fn read(&self, digest: &Hash) -> Option<Blob> {
         let bytes = std::fs::read(self.path(digest)).ok()?;
         let (&salt_bytes, rest) = bytes.split_first()?;
         let (salt, content) = rest.split_at_checked(salt_bytes.into())?;
         let blob = Blob { salt: salt.to_vec(), content: content.to_vec() };
         if blob.digest() == *digest {
-            return Some(blob);
+            // An annex may lie there still, or again, until the next start.
+            return Some(blob).filter(|blob| blob.salt.is_empty() || self.erased(digest).is_none());
         }
         tracing::error!(%digest, "a kept blob has other bytes than its digest names; restore it from a backup");
         None
@@ -101,9 +149,89 @@ impl Blobs {
     }
 }
 
+/// Takes an annex away; false where there is none. Only an annex has a salt.
+fn remove_annex(path: &Path) -> std::io::Result<bool> {
+    let mut salt_bytes = [0];
+    let read = std::fs::File::open(path).and_then(|mut file| file.read_exact(&mut salt_bytes));
+    match read {
+        Ok(()) if salt_bytes == [0] => return Ok(false),
+        Err(error) if error.kind() == ErrorKind::NotFound => return Ok(false),
+        // What cannot be read goes all the same: it may be the annex.
+        Ok(()) | Err(_) => {}
+    }
+    std::fs::remove_file(path).map(|()| true)
+}
+
+fn clear_parts(dir: &Path) -> std::io::Result<()> {
+    for entry in std::fs::read_dir(dir)? {
+        let path = entry?.path();
+        if path.extension().is_some_and(|extension| extension == "part") {
+            std::fs::remove_file(path)?;
+        }
+    }
+    Ok(())
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    fn erasure(digest: Hash) -> Erasure {
+        Erasure {
+            digest,
+            fact: Hash::ZERO,
+            index: 7,
+            at_ms: 1_000,
+            by: Id([5; 16]),
+            reason: "asked for".to_owned(),
+            attachment: false,
+            signer: None,
+            clock_unsure: false,
+        }
+    }
+
+    #[test]
+    fn an_erased_annex_goes_is_not_taken_again_and_not_given_out_when_put_back() {
+        let dir = tempfile::tempdir().unwrap();
+        let blobs = Blobs::open(dir.path()).unwrap();
+        let blob = Blob { salt: vec![1; 16], content: b"a name".to_vec() };
+        let digest = blobs.keep(&blob).unwrap();
+        let file = dir.path().join(digest.to_string());
+        let copy = std::fs::read(&file).unwrap();
+        let (removed, done) = blobs.clone().erase(vec![erasure(digest)]);
+        done.unwrap();
+        assert_eq!((removed, file.exists()), (1, false));
+        assert!(matches!(blobs.keep(&blob), Err(CallError::Erased { index: 7, .. })));
+        let unsalted = Blob { salt: vec![], content: [vec![1; 16], b"a name".to_vec()].concat() };
+        assert!(blobs.keep(&unsalted).is_err(), "not as an attachment either");
+        std::fs::write(&file, copy).unwrap();
+        assert_eq!(blobs.read(&digest), None);
+    }
+
+    #[test]
+    fn what_is_no_longer_erased_is_kept_again_and_an_attachment_is_never_taken_away() {
+        let dir = tempfile::tempdir().unwrap();
+        let blobs = Blobs::open(dir.path()).unwrap();
+        let (name, text) = (
+            Blob { salt: vec![1; 16], content: b"a name".to_vec() },
+            Blob { salt: vec![], content: b"a procedure".to_vec() },
+        );
+        blobs.keep(&text).unwrap();
+        blobs.erase(vec![erasure(name.digest()), erasure(text.digest())]).1.unwrap();
+        assert_eq!(blobs.read(&text.digest()), Some(text));
+        assert!(blobs.keep(&name).is_err());
+        blobs.erase(vec![]).1.unwrap();
+        assert!(blobs.keep(&name).is_ok());
+    }
+
+    #[test]
+    fn what_an_unfinished_write_left_is_cleared_at_the_next_start() {
+        let dir = tempfile::tempdir().unwrap();
+        let part = dir.path().join(format!("{}.{}.part", Hash::of(b"x"), Id([1; 16])));
+        std::fs::write(&part, b"a name").unwrap();
+        Blobs::open(dir.path()).unwrap();
+        assert!(!part.exists());
+    }
 
     #[test]
     fn a_blob_is_kept_once_and_read_back_by_digest() {

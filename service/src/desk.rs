@@ -19,10 +19,12 @@ use rinsebook_proto::tree::Tree;
 use rinsebook_proto::v1::{self, RefusalReason, outcome};
 
 use crate::admission::{Candidate, Found, KnownKeys};
-use crate::blobs::Blobs;
+use crate::erasing::Erasing;
 use crate::founding::check_founding;
 use crate::identity::Identity;
 use crate::refusal;
+use crate::signing::Signing;
+use crate::standstill::Standstill;
 
 /// Wall and boot clock may part by so much before entries are marked.
 const CLOCKS_PART_MS: u64 = 120_000;
@@ -53,11 +55,16 @@ pub struct Peer {
     pub tls_key_digest: Hash,
 }
 
+mod closing;
+mod reports;
+
 /// See the module.
 pub struct Desk {
     identity: Arc<Identity>,
+    signing: Signing,
+    standstill: Standstill,
     clock: Arc<dyn Clock>,
-    blobs: Blobs,
+    erasing: Erasing,
     chain: EntryChain,
     runs: Runs,
     /// Written here alone, before the entries are synced; readers keep to the size that is known.
@@ -75,6 +82,8 @@ pub struct Desk {
     /// Wall minus boot clock at the start, or when the custodian last confirmed a clock in doubt.
     clock_base_ms: i128,
     group: Vec<Staged>,
+    /// An entry of the group opens an epoch: recording goes on with it.
+    epoch_opened: bool,
 }
 
 /// The service's own run: a new one each start.
@@ -86,14 +95,24 @@ struct OwnRun {
 
 impl Desk {
     /// An empty desk; [`Desk::replay`] fills it.
-    pub fn new(identity: Arc<Identity>, clock: Arc<dyn Clock>, blobs: Blobs, keys: KnownKeys) -> Desk {
-        let checkpoint = Checkpoint { origin: identity.origin(), size: 0, root: rinsebook_proto::tree::empty_root() };
+    pub fn new(
+        identity: Arc<Identity>,
+        clock: Arc<dyn Clock>,
+        erasing: Erasing,
+        keys: KnownKeys,
+        standstill: Standstill,
+    ) -> Desk {
+        let (size, root) = (0, rinsebook_proto::tree::empty_root());
+        let checkpoint = Checkpoint { origin: identity.first_origin(), size, root };
         let note = checkpoint.sign(&identity.log_key);
+        let signing = Signing::new(identity.clone());
         let clock_base_ms = apart_ms(&*clock);
         Desk {
             identity,
+            signing,
+            standstill,
             clock,
-            blobs,
+            erasing,
             chain: EntryChain::default(),
             runs: Runs::default(),
             tree: Arc::default(),
@@ -106,6 +125,7 @@ impl Desk {
             own: OwnRun { run: Id::random(), counter: 0, previous: Hash::ZERO },
             clock_base_ms,
             group: Vec::new(),
+            epoch_opened: false,
         }
     }
 
@@ -125,8 +145,14 @@ impl Desk {
         if header.device == self.identity.device {
             self.own.previous = recorded.fact.hash();
         }
+        if let (0, Some(Kind::RecordFounded(founded))) = (recorded.index, recorded.fact.kind()) {
+            self.signing.found(founded);
+        }
         let in_doubt = self.clock_in_doubt();
+        let successions = self.enrolments.roster().successions().len();
         if self.enrolments.add(recorded, &Texts::default()) {
+            self.follow_log_keys(successions, recorded.index);
+            self.erasing.roster_moved();
             self.keys.replace(self.enrolments.roster().keys().iter().map(|k| k.public_key).chain(self.service_key()));
         }
         if in_doubt && !self.clock_in_doubt() {
@@ -171,7 +197,7 @@ impl Desk {
 
     /// Takes a checkpoint that closes a replayed or resumed group: it must be ours, of this size and root.
     pub fn replay_checkpoint(&mut self, note: &str) -> Result<(), String> {
-        let checkpoint = Checkpoint::open(note, &[self.identity.verifier_key()]).map_err(|e| e.to_string())?;
+        let checkpoint = self.signing.open(note).map_err(|e| e.to_string())?;
         let (size, root) = self.size_and_root();
         if checkpoint.size != size || checkpoint.root != root {
             return Err("root: the group's checkpoint has another size or root than the entries give".to_owned());
@@ -187,6 +213,8 @@ impl Desk {
         let (run, counter, digest) = (candidate.run, candidate.counter, candidate.digest);
         let result = if self.record == Hash::ZERO {
             self.judge_founding(peer, candidate)
+        } else if let Some(why) = self.standstill.why().filter(|_| !self.ends_standstill(&candidate)) {
+            outcome::Result::Refused(refusal::unrecorded(RefusalReason::NotRecording, why))
         } else {
             match peer.device.filter(|d| self.device_holds(d, peer)) {
                 Some(device) => self.judge_place(device, candidate),
@@ -219,7 +247,7 @@ impl Desk {
             Ok(key) => key,
             Err(why) => return refused(why),
         };
-        if let Some(missing) = self.missing_blobs(&fact) {
+        if let Some(missing) = self.erasing.missing(&fact) {
             return missing;
         }
         match fact.verify(&key) {
@@ -303,7 +331,12 @@ impl Desk {
                 ..refusal::unrecorded(RefusalReason::Previous, "")
             });
         }
-        match self.missing_blobs(&fact) {
+        if self.signing.would_lose(&fact) {
+            let why =
+                "the service does not hold the new key that it names; ask it for one with `rinsebook enrol log-key`";
+            return outcome::Result::Refused(refusal::unrecorded(RefusalReason::NotRecording, why));
+        }
+        match self.erasing.missing(&fact) {
             Some(missing) => missing,
             None => self.admit(fact, signature),
         }
@@ -325,18 +358,6 @@ impl Desk {
         }
     }
 
-    fn missing_blobs(&self, fact: &Signed) -> Option<outcome::Result> {
-        let named = fact.kind().map(fact::blobs_named).unwrap_or_default();
-        let missing: Vec<Vec<u8>> =
-            named.iter().map(|b| b.digest()).filter(|d| !self.blobs.has(d)).map(Hash::to_vec).collect();
-        (!missing.is_empty()).then(|| {
-            outcome::Result::Refused(v1::Refused {
-                missing_digests: missing,
-                ..refusal::unrecorded(RefusalReason::BlobMissing, "")
-            })
-        })
-    }
-
     fn admit(&mut self, fact: Signed, signature: SignatureState) -> outcome::Result {
         let unread_because = match (&signature, fact.body()) {
             (SignatureState::Unchecked, _) => "Its signer is not enrolled yet: it is kept, blocks until it can be \
@@ -348,7 +369,8 @@ impl Desk {
         let happened_ms = fact.header().happened_ms;
         let (index, entry_hash) = self.stage(fact, signature);
         let received_ms = self.chain.last_received_ms();
-        let mut notes = Vec::new();
+        let staged = self.group.last().map(|staged| &staged.recorded.fact);
+        let mut notes = staged.map(|fact| self.erasing.notes(fact, &self.enrolments)).unwrap_or_default();
         if happened_ms > received_ms.saturating_add(AHEAD_MS) {
             let seconds = (happened_ms - received_ms) / 1000;
             notes.push(format!(
@@ -381,34 +403,6 @@ impl Desk {
         outcome::Result::Refused(refusal::recorded(reason, detail, index, entry_hash))
     }
 
-    /// Records a device's signed report, and the places that it calls lost.
-    ///
-    /// A device that has not learnt yet which record this is says nothing about it: its report is answered, not recorded.
-    pub fn record_report(&mut self, device: Id, envelope: &[u8], report: &v1::Report) {
-        if report.record != self.record.0 {
-            return;
-        }
-        let subjects = || vec![Subject::Device(device)];
-        for lost in &report.lost {
-            let Some(run) = Id::from_slice(&lost.run) else { continue };
-            let follows = lost.first_counter == self.runs.next_counter(device, run);
-            let sane =
-                lost.last_counter >= lost.first_counter && lost.last_counter - lost.first_counter < MAX_LOST_PLACES;
-            if follows && sane {
-                let kind = Kind::PlacesLost(v1::PlacesLost {
-                    device: device.to_vec(),
-                    run: lost.run.clone(),
-                    first_counter: lost.first_counter,
-                    last_counter: lost.last_counter,
-                    report: envelope.to_vec(),
-                });
-                self.record_own(kind, subjects(), vec![]);
-            }
-        }
-        let kind = Kind::DeviceReported(v1::DeviceReported { report: envelope.to_vec() });
-        self.record_own(kind, subjects(), vec![]);
-    }
-
     /// Signs and stages a service fact.
     pub fn record_own(&mut self, kind: Kind, subjects: Vec<Subject>, refers: Vec<Hash>) -> (u64, Hash) {
         let now_ms = self.clock.wall_ms();
@@ -423,7 +417,7 @@ impl Desk {
             recorded_ms: now_ms,
             clock_offset_ms: None,
             clock_measured_ms: None,
-            seen: Seen { epoch: self.identity.epoch, size: self.checkpoint.size, root: self.checkpoint.root },
+            seen: Seen { epoch: self.signing.epoch(), size: self.checkpoint.size, root: self.checkpoint.root },
             card: None,
             subjects,
             refers,
@@ -471,12 +465,9 @@ impl Desk {
         !self.group.is_empty()
     }
 
-    /// Closes the group with its checkpoint: first index, the leaf hash before it, the entries, the signed note.
-    pub fn close_group(&mut self) -> (Vec<Staged>, String) {
-        let (size, root) = self.size_and_root();
-        self.checkpoint = Checkpoint { origin: self.identity.origin(), size, root };
-        self.note = self.checkpoint.sign(&self.identity.log_key);
-        (std::mem::take(&mut self.group), self.note.clone())
+    /// Carries out what custodians erased, once all that this desk has staged is synced; how many files went.
+    pub fn erase(&mut self) -> u64 {
+        self.erasing.carry_out(&self.enrolments)
     }
 
     /// The newest checkpoint's note.
@@ -499,29 +490,6 @@ impl Desk {
     pub fn record_service_fact(&mut self, kind: Kind, subjects: Vec<Subject>) -> (u64, Hash) {
         let (index, _) = self.record_own(kind, subjects, vec![]);
         (index, self.own.previous)
-    }
-
-    /// Where the service stands with a device: its runs named in the report. The note is put in when it may leave.
-    pub fn standing(&self, peer: &Peer, report: &v1::Report) -> v1::Standing {
-        let named = [&report.run, &report.head_run].map(|run| Id::from_slice(run));
-        let mut runs: Vec<Id> = named.into_iter().flatten().collect();
-        runs.dedup();
-        let device = peer.device.unwrap_or_default();
-        v1::Standing {
-            service_time_ms: self.clock.wall_ms(),
-            runs: runs.into_iter().map(|run| self.run_standing(device, run)).collect(),
-            checkpoint_note: String::new(),
-            record: if self.record == Hash::ZERO { Vec::new() } else { self.record.to_vec() },
-        }
-    }
-
-    /// Next counter, and what the run's next fact names as previous.
-    fn run_standing(&self, device: Id, run: Id) -> v1::RunStanding {
-        v1::RunStanding {
-            run: run.to_vec(),
-            next_counter: self.runs.next_counter(device, run),
-            last: self.runs.expected_previous(device, run).unwrap_or(Hash::ZERO).to_vec(),
-        }
     }
 
     /// The tree, for those who read proofs from it.

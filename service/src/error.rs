@@ -2,9 +2,13 @@
 
 use std::collections::HashMap;
 
+use rinsebook_proto::bytes::{Hash, Id};
 use rinsebook_proto::journal::{AppendError, JournalError};
+use rinsebook_proto::rules::erasures::Erasure;
 use tonic::{Code, Status};
 use tonic_types::{ErrorDetails, StatusExt};
+
+use crate::tokens::TokenError;
 
 /// The domain in `google.rpc.ErrorInfo`.
 pub const DOMAIN: &str = "rinsebook";
@@ -72,6 +76,21 @@ pub enum CallError {
     /// No client certificate where one is asked.
     #[error("this call needs the certificate of an enrolled device; ask the custodian to enrol this device")]
     NoCertificate,
+    /// Neither a certificate nor a token where one of them is asked.
+    #[error("this call needs {needs}")]
+    NoCredentials {
+        /// Which would do.
+        needs: String,
+    },
+    /// A token that is not taken.
+    #[error("{0}")]
+    Token(#[from] TokenError),
+    /// A person without a role that would do.
+    #[error("this call needs {needs}; the token shown has none of these roles; ask the custodian")]
+    NoRole {
+        /// Which would do.
+        needs: String,
+    },
     /// A certificate that no enrolled device has.
     #[error("this certificate belongs to no device enrolled in this record; ask the custodian to enrol this device")]
     UnknownCertificate,
@@ -94,12 +113,32 @@ pub enum CallError {
         /// What was asked for.
         name: String,
     },
+    /// An annex that a custodian erased.
+    #[error(
+        "the annex {digest} was erased by person {by}, entry {index}: {reason}; it is not kept or given out again, and \
+         facts that name it are taken without it"
+    )]
+    Erased {
+        /// Which.
+        digest: Hash,
+        /// Who erased it.
+        by: Id,
+        /// The entry by which it counts.
+        index: u64,
+        /// When that was received, Unix milliseconds.
+        at_ms: u64,
+        /// Why.
+        reason: String,
+    },
     /// Before the founding fact.
     #[error("this record is not founded yet; the custodian founds it with `rinsebook enrol found`")]
     NotFounded,
     /// The disk is full.
     #[error("the service's disk is full: nothing was recorded and nothing is lost; free space there, then send again")]
     DiskFull,
+    /// An older state was put back.
+    #[error("nothing is recorded here now: {0}")]
+    NotRecording(String),
     /// The service is stopping.
     #[error("the service is stopping; whether the last facts were written is not known; send them again")]
     Stopping,
@@ -109,16 +148,27 @@ pub enum CallError {
 }
 
 impl CallError {
+    /// That it was erased, by whom, when and why.
+    pub fn erased(erasure: &Erasure) -> CallError {
+        let Erasure { digest, by, index, at_ms, reason, .. } = erasure.clone();
+        CallError::Erased { digest, by, index, at_ms, reason }
+    }
+
     /// Code and reason; the reasons are for programs and never change.
-    fn code(&self) -> (Code, &'static str) {
+    pub fn code(&self) -> (Code, &'static str) {
         match self {
             CallError::NoCertificate => (Code::Unauthenticated, "CERTIFICATE_MISSING"),
+            CallError::NoCredentials { .. } => (Code::Unauthenticated, "CREDENTIALS_MISSING"),
+            CallError::Token(error) => (Code::Unauthenticated, error.reason()),
+            CallError::NoRole { .. } => (Code::PermissionDenied, "ROLE_MISSING"),
             CallError::UnknownCertificate => (Code::PermissionDenied, "CERTIFICATE_UNKNOWN"),
             CallError::OtherDevice => (Code::PermissionDenied, "OTHER_DEVICE"),
             CallError::Field { .. } => (Code::InvalidArgument, "FIELD_INVALID"),
             CallError::NotFound { .. } => (Code::NotFound, "NOT_FOUND"),
+            CallError::Erased { .. } => (Code::NotFound, "ERASED"),
             CallError::NotFounded => (Code::FailedPrecondition, "NOT_FOUNDED"),
             CallError::DiskFull => (Code::ResourceExhausted, "DISK_FULL"),
+            CallError::NotRecording(_) => (Code::FailedPrecondition, "NOT_RECORDING"),
             CallError::Stopping => (Code::Unavailable, "STOPPING"),
             CallError::NotOffered(_) => (Code::Unimplemented, "NOT_OFFERED"),
         }
@@ -128,6 +178,14 @@ impl CallError {
         let pairs: Vec<(&str, String)> = match self {
             CallError::Field { field, why } => vec![("field", (*field).to_owned()), ("why", why.clone())],
             CallError::NotFound { what, name } => vec![("what", (*what).to_owned()), ("name", name.clone())],
+            CallError::Erased { digest, by, index, at_ms, reason } => vec![
+                ("digest", digest.to_string()),
+                ("by", by.to_string()),
+                ("index", index.to_string()),
+                ("erased_ms", at_ms.to_string()),
+                ("reason", reason.clone()),
+            ],
+            CallError::NoCredentials { needs } | CallError::NoRole { needs } => vec![("needs", needs.clone())],
             CallError::NotOffered(what) => vec![("what", (*what).to_owned())],
             _ => vec![],
         };

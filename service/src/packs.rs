@@ -3,6 +3,7 @@
 
 use std::collections::{BTreeMap, BTreeSet};
 use std::sync::{Arc, RwLock};
+use std::time::Duration;
 
 use rinsebook_proto::CONTRACT;
 use rinsebook_proto::bytes::{Hash, Id};
@@ -19,11 +20,15 @@ use crate::error::CallError;
 use crate::log::LogReader;
 use crate::projection::Known;
 use crate::query::{Moment, Queries, id};
+use crate::witnesses::Witnesses;
 
 /// A header has at most 32 subjects.
 const SUBJECTS_A_FACT: usize = 32;
 /// What belongs to a pack may grow between the look and the record; it seldom does twice.
 const LOOKS: usize = 3;
+/// Witnesses are asked once a second; a pack waits for them, though not for ever.
+const COSIGNED_TRIES: usize = 50;
+const COSIGNED_EVERY: Duration = Duration::from_millis(100);
 
 /// Gives packs out.
 #[derive(Clone)]
@@ -34,6 +39,8 @@ pub struct Packs {
     pub reader: LogReader,
     /// Leaf hashes.
     pub tree: Arc<RwLock<Tree>>,
+    /// Cosign checkpoints, a little after they were signed.
+    pub witnesses: Witnesses,
 }
 
 /// What a pack is about.
@@ -67,11 +74,30 @@ impl Packs {
             // Somebody may have joined meanwhile: then the newest facts name too little.
             if now.subjects.is_subset(&asked.subjects) || looks == LOOKS {
                 let scope = Scope { subjects: asked.subjects, ..now };
-                let parts = self.clone();
-                let made = tokio::task::spawn_blocking(move || parts.make(&scope, last));
+                let (parts, known) = (self.clone(), self.checkpoint(last).await);
+                let made = tokio::task::spawn_blocking(move || parts.make(&scope, last, &known));
                 return made.await.map_err(|_| CallError::Stopping)?.map(|pack| pack.encode());
             }
         }
+    }
+
+    /// A checkpoint beyond that entry: one that witnesses cosigned, where they do so in time.
+    async fn checkpoint(&self, last: u64) -> Known {
+        let cosigned = || {
+            let note = self.witnesses.cosigned(self.queries.now_ms())?.note;
+            let size = Checkpoint::read_unverified(&note).ok()?.size;
+            (size > last).then_some(Known { size, note })
+        };
+        if self.witnesses.are_asked() {
+            for _ in 0..COSIGNED_TRIES {
+                if let Some(known) = cosigned() {
+                    return known;
+                }
+                tokio::time::sleep(COSIGNED_EVERY).await;
+            }
+            tracing::warn!(last, "no witness cosigned a checkpoint in time; the pack goes out under the log's own");
+        }
+        self.queries.view().known()
     }
 
     async fn scope(&self, about: &About) -> Result<Scope, CallError> {
@@ -88,9 +114,8 @@ impl Packs {
     }
 
     /// The pack up to its last head.
-    fn make(&self, scope: &Scope, last: u64) -> Result<Pack, CallError> {
+    fn make(&self, scope: &Scope, last: u64, known: &Known) -> Result<Pack, CallError> {
         let history = self.queries.view().history();
-        let known = self.queries.view().known();
         let chained = scope.subjects.iter().flat_map(|s| history.facts_of(s)).copied();
         let mut indices: BTreeSet<u64> = chained.chain(scope.beside.iter().copied()).collect();
         indices.retain(|index| *index <= last);
@@ -99,7 +124,7 @@ impl Packs {
             tracing::error!(last, "a part of the log answers otherwise than all of it; the pack takes every entry");
             indices = (0..=last).collect();
         }
-        self.pack(&history, &indices, &known)
+        self.pack(&history, &indices, known)
     }
 
     fn pack(&self, history: &History, indices: &BTreeSet<u64>, known: &Known) -> Result<Pack, CallError> {

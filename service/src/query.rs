@@ -6,6 +6,7 @@ use std::sync::Arc;
 use rinsebook_proto::bytes::{Hash, Id};
 use rinsebook_proto::clock::Clock;
 use rinsebook_proto::fact::{Kind, Subject};
+use rinsebook_proto::note::Checkpoint;
 use rinsebook_proto::rules::{Assessment, History, Question, answer};
 use rinsebook_proto::v1;
 
@@ -41,13 +42,12 @@ pub struct Queries {
     clock: Arc<dyn Clock>,
     blobs: Blobs,
     sequencer: Sequencer,
-    epoch: u32,
 }
 
 impl Queries {
     /// Wires the parts.
-    pub fn new(view: View, clock: Arc<dyn Clock>, blobs: Blobs, sequencer: Sequencer, epoch: u32) -> Queries {
-        Queries { view, clock, blobs, sequencer, epoch }
+    pub fn new(view: View, clock: Arc<dyn Clock>, blobs: Blobs, sequencer: Sequencer) -> Queries {
+        Queries { view, clock, blobs, sequencer }
     }
 
     /// The view of the history.
@@ -72,7 +72,8 @@ impl Queries {
 
     /// The log's epoch.
     pub fn epoch(&self) -> u32 {
-        self.epoch
+        let origin = Checkpoint::read_unverified(&self.view.known().note).map(|checkpoint| checkpoint.origin);
+        origin.ok().and_then(|origin| origin.rsplit_once('/')?.1.parse().ok()).unwrap_or(1)
     }
 
     /// Waits for the size asked, and for all that was acknowledged before the question, and fixes what was left open.
@@ -94,7 +95,7 @@ impl Queries {
 
     /// As messages carry it.
     pub fn as_of(&self, as_of: AsOf) -> v1::AsOf {
-        v1::AsOf { epoch: self.epoch, size: as_of.size, time_ms: as_of.time_ms }
+        v1::AsOf { epoch: self.epoch(), size: as_of.size, time_ms: as_of.time_ms }
     }
 
     /// Items and findings of one aircraft.
@@ -118,7 +119,7 @@ impl Queries {
             aircraft,
             planned_start_ms: request.planned_start_ms,
             assume_closed: request.assume_closed.clone(),
-            epoch: self.epoch,
+            epoch: self.epoch(),
             size: as_of.size,
             time_ms: as_of.time_ms,
         };
@@ -126,8 +127,8 @@ impl Queries {
         Ok(answer::assessment(&assessment))
     }
 
-    /// Keeps an answer: its bytes as an attachment, its digest in a service fact with the name of the person who asked,
-    /// where it was one.
+    /// Keeps an answer: its bytes as an attachment, its digest in a service fact. `asked_by` is the subject of the token
+    /// that the question came with, or empty.
     pub async fn record_answer(
         &self,
         aircraft: Id,

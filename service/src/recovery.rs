@@ -15,12 +15,14 @@ use crate::admission::KnownKeys;
 use crate::blobs::Blobs;
 use crate::config::Config;
 use crate::desk::Desk;
+use crate::erasing::Erasing;
 use crate::error::ServiceError;
 use crate::identity::Identity;
 use crate::log::{Log, LogReader};
 use crate::projection::Projection;
 use crate::sequencer::Committed;
 use crate::snapshot::{Kept, Snapshot};
+use crate::standstill::Standstill;
 
 /// What the start found.
 #[derive(Debug, Clone, Default, PartialEq, Eq)]
@@ -33,6 +35,8 @@ pub struct StartReport {
     pub replayed: u64,
     /// Bytes of an unfinished write that were cut; nobody was told of them.
     pub torn_bytes_cut: u64,
+    /// Annexes removed that custodians had erased before: a folder of blobs was put back, or the last stop came between.
+    pub annexes_erased: u64,
     /// Why what sled kept was moved aside, if it was.
     pub rebuilt_because: Option<String>,
 }
@@ -61,9 +65,11 @@ pub fn open(
     keys: KnownKeys,
 ) -> Result<Opened, ServiceError> {
     let dir = config.data.join("derived");
+    let standstill = Standstill::open(&config.data)?;
     let (snapshot, kept, because) = open_snapshot(&dir);
     let fresh = || {
-        let desk = Desk::new(identity.clone(), clock.clone(), blobs.clone(), keys.clone());
+        let erasing = Erasing::new(blobs.clone(), config.keep_signer_name_years);
+        let desk = Desk::new(identity.clone(), clock.clone(), erasing, keys.clone(), standstill.clone());
         Replay::new(desk, Projection::new(blobs.clone()))
     };
     let mut replay = fresh();
@@ -221,6 +227,7 @@ impl Replay {
     ) -> Opened {
         self.projection.keep_in(snapshot);
         self.projection.put();
+        self.report.annexes_erased = self.desk.erase();
         self.report.torn_bytes_cut = recovered.torn_bytes_cut;
         self.report.rebuilt_because = because;
         Opened { desk: self.desk, log, reader, projection: self.projection, report: self.report }

@@ -6,21 +6,25 @@ use std::sync::atomic::Ordering;
 use std::sync::{Arc, RwLock};
 use std::time::Duration;
 
+use axum::http::StatusCode;
+use axum::middleware::{from_fn, from_fn_with_state};
+use axum::response::IntoResponse;
 use axum_server::tls_rustls::{RustlsAcceptor, RustlsConfig};
 use rinsebook_proto::FILE_DESCRIPTOR_SET;
 use rinsebook_proto::bytes::Hash;
 use rinsebook_proto::clock::Clock;
-use rinsebook_proto::journal::{self, AppendError, Disk};
+use rinsebook_proto::journal::{self, Disk};
 use rinsebook_proto::tree::Tree;
 use tokio::sync::oneshot;
 use tonic::service::Routes;
 
-use crate::access;
+use crate::access::{self, Gate};
 use crate::admission::KnownKeys;
 use crate::authority::Authority;
 use crate::blobs::Blobs;
-use crate::config::Config;
-use crate::error::ServiceError;
+use crate::config::{Config, TlsFiles};
+use crate::error::{CallError, ServiceError};
+use crate::files::{self, LogFiles};
 use crate::grpc::intake::IntakeService;
 use crate::grpc::items::ItemsService;
 use crate::grpc::ledger::LedgerService;
@@ -29,20 +33,26 @@ use crate::grpc::roster::RosterService;
 use crate::identity::Identity;
 use crate::log::LogReader;
 use crate::packs::Packs;
-use crate::projection::View;
 use crate::query::Queries;
 use crate::recovery::{self, Opened, StartReport};
 use crate::rpc::{
     intake_server::IntakeServer, ledger_server::LedgerServer, open_items_server::OpenItemsServer,
     records_server::RecordsServer, roster_server::RosterServer,
 };
-use crate::sequencer::{Figures, Sequencer};
-use crate::web::{self, Pages};
+use crate::sequencer::{Command, Figures, Sequencer};
+use crate::session::Sessions;
+use crate::sign_in::{self, SignIn};
+use crate::signing::Signing;
+use crate::tokens::Tokens;
+use crate::web::{self, Pages, Sources};
+use crate::witnesses::{Witnessed, Witnesses};
 
 /// Groups that the projection may be behind.
 const PROJECTION_QUEUE: usize = 1024;
 /// Connections get this long to finish when the service stops.
 const DRAIN: Duration = Duration::from_secs(3);
+/// A start waits so long for what witnesses hold against this log, where any are configured.
+const WITNESSES_WITHIN: Duration = Duration::from_secs(2);
 /// The largest gRPC message read: a blob of 1 MiB, or one too large a fact, with what frames it.
 const MAX_MESSAGE_BYTES: usize = 4 << 20;
 
@@ -57,10 +67,16 @@ pub struct Running {
     /// How the start went.
     pub start: StartReport,
     figures: Arc<Figures>,
+    tls: RustlsConfig,
+    tls_files: Option<TlsFiles>,
+    tokens: Tokens,
     handle: axum_server::Handle<SocketAddr>,
     server: tokio::task::JoinHandle<std::io::Result<()>>,
-    sequencer_done: oneshot::Receiver<Result<(), AppendError>>,
+    sequencer_done: oneshot::Receiver<Result<(), ServiceError>>,
     projection: Option<std::thread::JoinHandle<()>>,
+    witnesses: Witnesses,
+    /// Holds the sequencer open until a witness warns.
+    warned: tokio::task::AbortHandle,
     /// Held as long as the log is open for writing.
     _lock: journal::Lock,
 }
@@ -89,6 +105,7 @@ pub async fn start_on(config: Config, clock: Arc<dyn Clock>, disk: Arc<dyn Disk>
     let identity = Arc::new(Identity::open(&config)?);
     let authority = Authority::open(&config.data)?;
     let blobs = Blobs::open(&config.data.join("blobs"))?;
+    let tokens = Tokens::open(&config, clock.clone()).await?;
     let keys = KnownKeys::default();
     let opened = {
         let (config, identity, clock, blobs, keys) =
@@ -97,32 +114,63 @@ pub async fn start_on(config: Config, clock: Arc<dyn Clock>, disk: Arc<dyn Disk>
             .await
             .expect("opening does not panic")?
     };
-    let Opened { desk, log, reader, projection, report } = opened;
+    let Opened { mut desk, log, reader, projection, report } = opened;
 
     let figures = Arc::new(Figures::default());
     figures.size.store(report.entries, Ordering::SeqCst);
     let tree = desk.tree();
+    let signing = desk.signing();
     let view = projection.view(figures.clone());
+    let witnessed = Witnessed { view: view.clone(), tree: tree.clone(), clock: clock.clone() };
+    let witnesses = Witnesses::start(&config, witnessed)?;
     let (committed, follow) = std::sync::mpsc::sync_channel(PROJECTION_QUEUE);
     let projection = std::thread::Builder::new()
         .name("projection".to_owned())
         .spawn(move || projection.follow(&follow))
         .map_err(ServiceError::file("cannot start a thread"))?;
     let (done, sequencer_done) = oneshot::channel();
+    // Before the first signature: whoever watches this log from outside may know that it is not all of it.
+    if witnesses.are_asked()
+        && let Ok(why) = tokio::time::timeout(WITNESSES_WITHIN, witnesses.against()).await
+    {
+        desk.stand_still(&why);
+    }
     let sequencer = Sequencer::start(desk, log, committed, figures.clone(), done);
-    let queries = Queries::new(view.clone(), clock, blobs.clone(), sequencer.clone(), identity.epoch);
+    let warned = tokio::spawn(stand_still_on_witness(witnesses.clone(), sequencer.clone())).abort_handle();
+    let queries = Queries::new(view.clone(), clock.clone(), blobs.clone(), sequencer.clone());
 
     let listener = std::net::TcpListener::bind(config.listen)
         .map_err(|source| ServiceError::Listen { address: config.listen, source })?;
     let address = listener.local_addr().map_err(ServiceError::file("cannot tell the address"))?;
-    let tls = authority.server_config(&config.server_names)?;
-    let verifier_key = identity.verifier_key().to_string();
-    let router = router(Parts { identity, keys, blobs, sequencer, view, queries, tree, reader }).await;
+    let tls = RustlsConfig::from_config(authority.server_config(&config.server_names, config.tls.as_ref())?);
+    let verifier_key = signing.verifier_key().to_string();
+    let data = config.data.clone();
+    let gate = Gate {
+        view,
+        sessions: Sessions::new(tokens.clone()),
+        tokens: tokens.clone(),
+        open_hash_tiles: config.open_hash_tiles,
+    };
+    let parts = Parts {
+        clock,
+        identity,
+        signing,
+        data,
+        keys,
+        blobs,
+        sequencer,
+        gate,
+        queries,
+        tree,
+        reader,
+        witnesses: witnesses.clone(),
+    };
+    let router = router(parts).await;
     let handle = axum_server::Handle::new();
     listener.set_nonblocking(true).map_err(ServiceError::file("cannot use the listener"))?;
     let server = axum_server::from_tcp(listener)
         .map_err(ServiceError::file("cannot use the listener"))?
-        .acceptor(RustlsAcceptor::new(RustlsConfig::from_config(tls)))
+        .acceptor(RustlsAcceptor::new(tls.clone()))
         .handle(handle.clone())
         .serve(router.into_make_service());
     let server = tokio::spawn(server);
@@ -132,40 +180,74 @@ pub async fn start_on(config: Config, clock: Arc<dyn Clock>, disk: Arc<dyn Disk>
         verifier_key,
         start: report,
         figures,
+        tls,
+        tls_files: config.tls,
+        tokens,
         handle,
         server,
         sequencer_done,
         projection: Some(projection),
+        witnesses,
+        warned,
         _lock: lock,
     })
 }
 
+/// A witness may find out at any time.
+async fn stand_still_on_witness(witnesses: Witnesses, sequencer: Sequencer) {
+    let why = witnesses.against().await;
+    // A sequencer that has ended records nothing.
+    let _ = sequencer.send(Command::StandStill { why }).await;
+}
+
 struct Parts {
+    clock: Arc<dyn Clock>,
     identity: Arc<Identity>,
+    signing: Signing,
+    data: PathBuf,
     keys: KnownKeys,
     blobs: Blobs,
     sequencer: Sequencer,
-    view: View,
+    gate: Gate,
     queries: Queries,
     tree: Arc<RwLock<Tree>>,
     reader: LogReader,
+    witnesses: Witnesses,
 }
 
 async fn router(parts: Parts) -> axum::Router {
-    let Parts { identity, keys, blobs, sequencer, view, queries, tree, reader } = parts;
+    let Parts { clock, identity, signing, data, keys, blobs, sequencer, gate, queries, tree, reader, witnesses } =
+        parts;
     let (health, health_service) = tonic_health::server::health_reporter();
     health.set_serving::<IntakeServer<IntakeService>>().await;
-    let pages = Pages::new(queries.clone(), reader.clone(), tree.clone(), identity.clone());
+    let pages = Pages::new(Sources {
+        queries: queries.clone(),
+        reader: reader.clone(),
+        tree: tree.clone(),
+        identity: identity.clone(),
+        signing: signing.clone(),
+        sessions: gate.sessions.clone(),
+        witnesses: witnesses.clone(),
+    });
     let reflection = || {
         tonic_reflection::server::Builder::configure()
             .register_encoded_file_descriptor_set(FILE_DESCRIPTOR_SET)
             .register_encoded_file_descriptor_set(tonic_health::pb::FILE_DESCRIPTOR_SET)
     };
-    let intake = IntakeService { keys, blobs, sequencer, view: view.clone() };
-    let packs = Packs { queries: queries.clone(), reader: reader.clone(), tree: tree.clone() };
-    let ledger = LedgerService { identity, queries: queries.clone(), tree, reader: reader.clone() };
+    let intake = IntakeService { keys, blobs, sequencer, view: gate.view.clone() };
+    let packs =
+        Packs { queries: queries.clone(), reader: reader.clone(), tree: tree.clone(), witnesses: witnesses.clone() };
+    let files = LogFiles {
+        view: gate.view.clone(),
+        tree: tree.clone(),
+        reader: reader.clone(),
+        witnesses: witnesses.clone(),
+        clock,
+    };
+    let ledger =
+        LedgerService { identity, signing, data, queries: queries.clone(), tree, reader: reader.clone(), witnesses };
     let records = RecordsService { queries: queries.clone(), reader, packs };
-    Routes::new(health_service)
+    let calls = Routes::new(health_service)
         .add_service(reflection().build_v1().expect("our own descriptors are whole"))
         .add_service(reflection().build_v1alpha().expect("our own descriptors are whole"))
         .add_service(IntakeServer::new(intake).max_decoding_message_size(MAX_MESSAGE_BYTES))
@@ -174,9 +256,25 @@ async fn router(parts: Parts) -> axum::Router {
         .add_service(LedgerServer::new(ledger))
         .add_service(RosterServer::new(RosterService(queries)))
         .prepare()
-        .into_axum_router()
-        .layer(axum::middleware::from_fn_with_state(view, access::check))
+        .into_axum_router();
+    let sign_in = sign_in::router(SignIn { tokens: gate.tokens.clone(), sessions: gate.sessions.clone() });
+    // The last layer is the outermost: headers go on what the gate itself answers, and forms are looked at behind it.
+    calls
+        .merge(sign_in)
         .merge(web::router(pages))
+        .merge(files::router(files))
+        .fallback(nothing_there)
+        .layer(from_fn(sign_in::forms::check))
+        .layer(from_fn_with_state(gate, access::check))
+        .layer(from_fn(sign_in::headers::put))
+}
+
+/// A path that the table knows and nobody serves.
+async fn nothing_there(request: axum::extract::Request) -> axum::response::Response {
+    if access::is_call(request.uri().path()) {
+        return tonic::Status::from(CallError::NotOffered("this call")).into_http();
+    }
+    (StatusCode::NOT_FOUND, "there is nothing here\n").into_response()
 }
 
 impl Running {
@@ -195,10 +293,21 @@ impl Running {
         self.authority.certificate_file()
     }
 
+    /// Reads again what may change while the service runs: the server's certificate where it comes from files, the list of
+    /// revoked tokens, the keys of another issuer. What cannot be read stays as it was, and is told.
+    pub async fn reload(&self) -> Vec<ServiceError> {
+        let tls = match &self.tls_files {
+            // Without files the names alone would make a certificate, and they have not changed.
+            None => Ok(()),
+            Some(files) => self.authority.server_config(&[], Some(files)).map(|tls| self.tls.reload_from_config(tls)),
+        };
+        [tls, self.tokens.reload().await].into_iter().filter_map(Result::err).collect()
+    }
+
     /// Waits until the service cannot go on by itself, which is when the log cannot be written.
     pub async fn failed(&mut self) -> ServiceError {
         match (&mut self.sequencer_done).await {
-            Ok(Err(error)) => error.into(),
+            Ok(Err(error)) => error,
             _ => ServiceError::File {
                 what: "the sequencer ended".to_owned(),
                 source: std::io::Error::other("without a reason"),
@@ -208,12 +317,14 @@ impl Running {
 
     /// Takes no new call, lets those under way finish, writes what is decided, and ends.
     pub async fn stop(mut self) -> Result<StopReport, ServiceError> {
+        self.witnesses.stop();
+        self.warned.abort();
         self.handle.graceful_shutdown(Some(DRAIN));
         // How the listener ended changes nothing of what was recorded.
         let _ = (&mut self.server).await;
         let ended = tokio::time::timeout(DRAIN, &mut self.sequencer_done).await;
         if let Ok(Ok(Err(error))) = ended {
-            return Err(error.into());
+            return Err(error);
         }
         if let (Some(projection), true) = (self.projection.take(), ended.is_ok()) {
             let _ = tokio::task::spawn_blocking(move || projection.join()).await;

@@ -14,7 +14,7 @@ use tokio::sync::{mpsc, oneshot};
 
 use crate::admission::Candidate;
 use crate::desk::{Desk, Peer, Staged};
-use crate::error::CallError;
+use crate::error::{CallError, ServiceError};
 use crate::log::Log;
 
 /// Commands that may wait.
@@ -49,6 +49,11 @@ pub enum Command {
         report: Box<v1::Report>,
         /// Where the service stands with the device.
         reply: Reply<v1::Standing>,
+    },
+    /// Nothing is to be recorded any more.
+    StandStill {
+        /// Why.
+        why: String,
     },
     /// The service's own facts.
     Own {
@@ -101,7 +106,7 @@ impl Sequencer {
         log: Log,
         committed: std::sync::mpsc::SyncSender<Committed>,
         figures: Arc<Figures>,
-        done: oneshot::Sender<Result<(), AppendError>>,
+        done: oneshot::Sender<Result<(), ServiceError>>,
     ) -> Sequencer {
         let (queue, commands) = mpsc::channel(QUEUE);
         let runtime = tokio::runtime::Handle::current();
@@ -134,6 +139,8 @@ enum Waiting {
     Facts(Vec<v1::Outcome>, Reply<v1::Outcomes>),
     Standing(Box<v1::Standing>, Reply<v1::Standing>),
     Own(Vec<(u64, Hash)>, Reply<Vec<(u64, Hash)>>),
+    Refused(CallError, Reply<Vec<(u64, Hash)>>),
+    Nobody,
 }
 
 impl Worker {
@@ -141,7 +148,7 @@ impl Worker {
         &mut self,
         runtime: &tokio::runtime::Handle,
         mut commands: mpsc::Receiver<Command>,
-    ) -> Result<(), AppendError> {
+    ) -> Result<(), ServiceError> {
         loop {
             match runtime.block_on(async { tokio::time::timeout(IDLE_MARK, commands.recv()).await }) {
                 Err(_idle) => self.mark()?,
@@ -154,18 +161,18 @@ impl Worker {
         }
     }
 
-    fn mark(&mut self) -> Result<(), AppendError> {
+    fn mark(&mut self) -> Result<(), ServiceError> {
         match self.log.mark() {
             // The mark is a help for recovery, not a promise: with a full disk it waits for space.
             Err(AppendError::Full { .. }) | Ok(()) => {
                 self.figures.syncs.store(self.log.syncs(), Ordering::Relaxed);
                 Ok(())
             }
-            Err(error) => Err(error),
+            Err(error) => Err(error.into()),
         }
     }
 
-    fn take(&mut self, batch: Vec<Command>) -> Result<(), AppendError> {
+    fn take(&mut self, batch: Vec<Command>) -> Result<(), ServiceError> {
         let previous = self.desk.last_hash();
         match self.log.make_room(previous, batch.iter().map(most_bytes).sum()) {
             Ok(()) => {}
@@ -176,7 +183,7 @@ impl Worker {
             }
             Err(error) => {
                 batch.into_iter().for_each(|command| refuse(command, &CallError::Stopping));
-                return Err(error);
+                return Err(error.into());
             }
         }
         let waiting: Vec<Waiting> = batch.into_iter().map(|command| self.decide(command)).collect();
@@ -190,9 +197,12 @@ impl Worker {
         Ok(())
     }
 
-    fn write(&mut self, previous: Hash) -> Result<(), AppendError> {
-        let (entries, note) = self.desk.close_group();
+    fn write(&mut self, previous: Hash) -> Result<(), ServiceError> {
+        let (entries, note) = self.desk.close_group()?;
         self.log.append(&entries, previous, &note)?;
+        self.desk.written();
+        // Before anybody is answered: whoever is told that an erasure is recorded can rely on the bytes being gone.
+        self.desk.erase();
         self.figures.size.fetch_add(entries.len() as u64, Ordering::SeqCst);
         self.figures.entries.fetch_add(entries.len() as u64, Ordering::Relaxed);
         self.figures.groups.fetch_add(1, Ordering::Relaxed);
@@ -213,6 +223,14 @@ impl Worker {
                     self.desk.record_report(device, &envelope, &report);
                 }
                 Waiting::Standing(Box::new(self.desk.standing(&peer, &report)), reply)
+            }
+            Command::StandStill { why } => {
+                self.desk.stand_still(&why);
+                Waiting::Nobody
+            }
+            Command::Own { reply, .. } if self.desk.not_recording().is_some() => {
+                let why = self.desk.not_recording().unwrap_or_default().to_owned();
+                Waiting::Refused(CallError::NotRecording(why), reply)
             }
             Command::Own { facts, reply } => {
                 let record = |(kind, subjects)| self.desk.record_service_fact(kind, subjects);
@@ -238,6 +256,7 @@ fn count(command: &Command) -> usize {
     match command {
         Command::Facts { candidates, .. } => candidates.len(),
         Command::Report { report, .. } => 1 + report.lost.len(),
+        Command::StandStill { .. } => 0,
         Command::Own { facts, .. } => facts.len(),
     }
 }
@@ -251,6 +270,7 @@ fn most_bytes(command: &Command) -> u64 {
         Command::Report { envelope, report, .. } => {
             (report.lost.len() as u64 + 1) * (envelope.len() as u64 + ENTRY_OVERHEAD_BYTES)
         }
+        Command::StandStill { .. } => 0,
         Command::Own { facts, .. } => facts.len() as u64 * 2 * ENTRY_OVERHEAD_BYTES,
     }
 }
@@ -268,6 +288,10 @@ fn answer(waiting: Waiting, note: &str) {
         Waiting::Own(recorded, reply) => {
             let _ = reply.send(Ok(recorded));
         }
+        Waiting::Refused(error, reply) => {
+            let _ = reply.send(Err(error));
+        }
+        Waiting::Nobody => {}
     }
 }
 
@@ -285,9 +309,10 @@ fn unknown(waiting: Waiting) {
         Waiting::Standing(_, reply) => {
             let _ = reply.send(Err(CallError::Stopping));
         }
-        Waiting::Own(_, reply) => {
+        Waiting::Own(_, reply) | Waiting::Refused(_, reply) => {
             let _ = reply.send(Err(CallError::Stopping));
         }
+        Waiting::Nobody => {}
     }
 }
 
@@ -302,5 +327,7 @@ fn refuse(command: Command, error: &CallError) {
         Command::Own { reply, .. } => {
             let _ = reply.send(Err(error.clone()));
         }
+        // It is told again by whoever found out.
+        Command::StandStill { .. } => {}
     }
 }

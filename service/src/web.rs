@@ -26,8 +26,6 @@ use std::sync::{Arc, RwLock};
 use askama::Template;
 use axum::Router;
 use axum::extract::State;
-use axum::http::{HeaderName, HeaderValue, header};
-use axum::middleware::{from_fn, from_fn_with_state};
 use axum::response::{Html, IntoResponse, Response};
 use axum::routing::get;
 use rinsebook_proto::tree::Tree;
@@ -35,30 +33,50 @@ use rinsebook_proto::tree::Tree;
 use crate::identity::Identity;
 use crate::log::LogReader;
 use crate::query::Queries;
+use crate::session::Sessions;
+use crate::signing::Signing;
+use crate::witnesses::Witnesses;
 use board::Board;
 pub use error::PageError;
-pub use viewer::{Role, Viewer};
+use viewer::Viewer;
 
-/// Who may look at what is open; quality and the records themselves ask for more.
-const READERS: &[Role] = &[Role::Planner, Role::Quality, Role::Custodian];
-/// Who may see the log's entries and how people work.
-const AUDITORS: &[Role] = &[Role::Quality, Role::Custodian];
+/// What pages are made from.
+pub struct Sources {
+    /// What is known.
+    pub queries: Queries,
+    /// The log's entries.
+    pub reader: LogReader,
+    /// The log's leaf hashes.
+    pub tree: Arc<RwLock<Tree>>,
+    /// The service's own keys.
+    pub identity: Arc<Identity>,
+    /// The log's key.
+    pub signing: Signing,
+    /// Who is signed in.
+    pub sessions: Sessions,
+    /// Who cosigned.
+    pub witnesses: Witnesses,
+}
 
-/// What the pages are made from.
+/// All pages' common state.
 #[derive(Clone)]
 pub struct Pages {
     queries: Queries,
     reader: LogReader,
     tree: Arc<RwLock<Tree>>,
     identity: Arc<Identity>,
+    signing: Signing,
+    sessions: Sessions,
+    witnesses: Witnesses,
     /// Follows from the first look on: a service that nobody looks at derives nothing for it.
     board: Arc<tokio::sync::OnceCell<Board>>,
 }
 
 impl Pages {
     /// Wires the parts.
-    pub fn new(queries: Queries, reader: LogReader, tree: Arc<RwLock<Tree>>, identity: Arc<Identity>) -> Pages {
-        Pages { queries, reader, tree, identity, board: Arc::default() }
+    pub fn new(parts: Sources) -> Pages {
+        let Sources { queries, reader, tree, identity, signing, sessions, witnesses } = parts;
+        Pages { queries, reader, tree, identity, signing, sessions, witnesses, board: Arc::default() }
     }
 
     async fn board(&self) -> Result<&Board, PageError> {
@@ -66,46 +84,18 @@ impl Pages {
     }
 }
 
-/// All pages, with who may see them.
+/// All pages. Who may see which stands in [`crate::access`], and forms are looked at before they come here.
 pub fn router(pages: Pages) -> Router {
-    let asks = |roles| from_fn_with_state(roles, viewer::asks);
-    let reading = Router::new()
+    Router::new()
         .route("/", get(board::page))
         .route("/events", get(board::events))
         .route("/aircraft/{aircraft}", get(aircraft::page).post(aircraft::keep))
         .route("/wash/{wash}", get(wash::page))
         .route("/wash/{wash}/timeline.svg", get(wash::drawing))
-        .route_layer(asks(READERS));
-    let auditing = Router::new()
         .route("/wash/{wash}/record", get(record::page))
         .route("/quality", get(quality::page))
-        .route_layer(asks(AUDITORS));
-    let view = pages.queries.view().clone();
-    reading
-        .merge(auditing)
-        .route_layer(from_fn_with_state(view, viewer::from_certificate))
         .merge(assets::router())
-        .layer(from_fn(careful))
         .with_state(pages)
-}
-
-/// Nothing but our own files may be loaded, framed or kept by others.
-async fn careful(request: axum::extract::Request, next: axum::middleware::Next) -> Response {
-    let mut response = next.run(request).await;
-    let set: [(HeaderName, &str); 5] = [
-        (
-            header::CONTENT_SECURITY_POLICY,
-            "default-src 'self'; frame-ancestors 'none'; base-uri 'none'; form-action 'self'",
-        ),
-        (header::X_CONTENT_TYPE_OPTIONS, "nosniff"),
-        (header::REFERRER_POLICY, "no-referrer"),
-        (header::STRICT_TRANSPORT_SECURITY, "max-age=31536000"),
-        (header::CACHE_CONTROL, "private, no-store"),
-    ];
-    for (name, value) in set {
-        response.headers_mut().entry(name).or_insert(HeaderValue::from_static(value));
-    }
-    response
 }
 
 fn html(template: &impl Template) -> Result<Response, PageError> {
@@ -129,7 +119,8 @@ impl Frame {
         words::second(self.now_ms)
     }
 
-    fn audits(&self) -> bool {
-        self.viewer.may(AUDITORS)
+    /// Whether a link to that path leads anywhere for whoever looks.
+    fn may(&self, path: &str) -> bool {
+        self.viewer.may(path)
     }
 }

@@ -105,7 +105,9 @@ class Checkpoint:
         lines = text.decode().split("\n")
         need(len(lines) == 4 and lines[3] == "", what, "is not the three lines origin, size, root")
         origin, size, root = lines[:3]
-        need(size.isascii() and size.isdecimal() and str(int(size)) == size, what, f"the size {size!r} is not a plain decimal")
+        # A u64 has at most 20 digits; the interpreter refuses to convert some thousands of them.
+        plain = len(size) <= 20 and size.isascii() and size.isdecimal() and str(int(size)) == size
+        need(plain and int(size) < 2**64, what, f"the size {size[:20]!r} is not a plain decimal of 64 bits")
         decoded = strict_base64(root, what)
         need(len(decoded) == 32, what, "the root is not 32 bytes")
         return Checkpoint(origin, int(size), decoded)

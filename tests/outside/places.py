@@ -8,6 +8,7 @@ here, so the fact after them may name anything too.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import Any
 
 from facts import DEVICE, Fact, read_fact
@@ -15,19 +16,41 @@ from flaw import need
 from roster import Roster
 
 
-class _Run:
-    """Digest at each place; None where it was lost."""
+class Run:
+    """One run of which every place is known: the digest at each, None where it was lost."""
 
     def __init__(self) -> None:
-        self.digests: list[bytes | None] = []
+        self._digests: list[bytes | None] = []
+
+    def before(self, counter: int) -> bytes | None:
+        """What the fact at `counter`, the next place, must name; None: anything."""
+        return self._digests[-1] if self._digests else None
+
+    def put(self, counter: int, digest: bytes, what: str) -> None:
+        self._next(counter, what)
+        self._digests.append(digest)
+
+    def lose(self, first: int, last: int, what: str) -> None:
+        self._next(first, what)
+        places = last - first + 1
+        need(places <= 1_000_000, what, f"{places} places are more than a run can have")
+        self._digests.extend([None] * places)
+
+    def check_fork(self, counter: int, digest: bytes, what: str) -> None:
+        need(counter < len(self._digests), what, f"place {counter} was not taken")
+        need(self._digests[counter] != digest, what, "the second envelope is the first")
+
+    def _next(self, counter: int, what: str) -> None:
+        need(counter == len(self._digests), what, f"place {counter} instead of {len(self._digests)}")
 
 
 class Places:
-    """All runs of all devices."""
+    """All runs of all devices; `make_run` says what a run must be like."""
 
-    def __init__(self, roster: Roster) -> None:
+    def __init__(self, roster: Roster, make_run: Callable[[], Run] = Run) -> None:
         self._roster = roster
-        self._runs: dict[tuple[bytes, bytes], _Run] = {}
+        self._make_run = make_run
+        self._runs: dict[tuple[bytes, bytes], Run] = {}
         self.facts = 0
         self.refused = 0
         self.lost = 0
@@ -39,10 +62,9 @@ class Places:
         """Puts a fact at its place, and what it says of other places where the service says it."""
         header, what = fact.header, "device-chain"
         run = self._run(header.device, header.run)
-        self._next(run, header.counter, what)
-        before = run.digests[-1] if run.digests else None
+        before = run.before(header.counter)
+        run.put(header.counter, fact.envelope.digest, what)
         need(before is None or header.previous == before, what, f"place {header.counter} does not name the envelope before it")
-        run.digests.append(fact.envelope.digest)
         self.facts += 1
         if header.author_key == self._roster.service_key_id and fact.body is not None:
             self._service_fact(fact, fact.body)
@@ -52,9 +74,7 @@ class Places:
             self._about(fact, body.device)
             need(body.reason in (1, 2, 3, 4), "refusal", f"reason {body.reason} takes no place")
             need(len(body.received_digest) == 32, "refusal", "the digest of what was received is not 32 bytes")
-            run = self._run(body.device, body.run)
-            self._next(run, body.counter, "refusal")
-            run.digests.append(body.received_digest)
+            self._run(body.device, body.run).put(body.counter, body.received_digest, "refusal")
             self.refused += 1
         elif fact.kind == "places_lost":
             self._about(fact, body.device)
@@ -74,29 +94,23 @@ class Places:
             for lost in report.lost
         )
         need(said, what, "the device's report does not say so")
-        run = self._run(body.device, body.run)
-        self._next(run, body.first_counter, what)
         need(body.first_counter <= body.last_counter, what, "end before they begin")
-        places = body.last_counter - body.first_counter + 1
-        need(places <= 1_000_000, what, f"{places} places are more than a run can have")
-        run.digests.extend([None] * places)
-        self.lost += places
+        self._run(body.device, body.run).lose(body.first_counter, body.last_counter, what)
+        self.lost += body.last_counter - body.first_counter + 1
 
     def _fork(self, body: Any) -> None:
         what = "fork"
         second = read_fact(body.envelope)
         place = (second.header.device, second.header.run, second.header.counter)
         need(place == (body.device, body.run, body.counter), what, "the second envelope is of another place")
-        run = self._run(body.device, body.run)
-        need(body.counter < len(run.digests), what, f"place {body.counter} was not taken")
-        need(run.digests[body.counter] != second.envelope.digest, what, "the second envelope is the first")
+        self._run(body.device, body.run).check_fork(body.counter, second.envelope.digest, what)
         self._roster.check_fork(second)
 
     def _about(self, fact: Fact, device: bytes) -> None:
         need((DEVICE, device) in fact.subjects, "subjects", f"{fact.kind} does not have its device among its subjects")
 
-    def _run(self, device: bytes, run: bytes) -> _Run:
-        return self._runs.setdefault((device, run), _Run())
-
-    def _next(self, run: _Run, counter: int, what: str) -> None:
-        need(counter == len(run.digests), what, f"place {counter} instead of {len(run.digests)}")
+    def _run(self, device: bytes, run: bytes) -> Run:
+        key = (device, run)
+        if key not in self._runs:
+            self._runs[key] = self._make_run()
+        return self._runs[key]

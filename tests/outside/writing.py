@@ -130,6 +130,8 @@ class LogWriter:
     groups_per_file: int = 4
     grow: int = 4096
     leaves: list[bytes] = field(default_factory=list)
+    # Every entry ever appended, before and after it was encoded.
+    kept: list[tuple[Entry, bytes]] = field(default_factory=list)
     note: str = ""
     # Tests put here what changes an entry or a checkpoint's text before it is hashed or signed.
     edit_entry: Callable[[Entry], None] = lambda entry: None
@@ -164,6 +166,7 @@ class LogWriter:
         for subject, ordinal, _, _ in links:
             self._subjects[subject] = (ordinal, index, leaf)
         self.leaves.append(leaf)
+        self.kept.append((entry, raw))
         self._queue.append(raw)
         return index
 

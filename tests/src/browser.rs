@@ -1,17 +1,14 @@
-//! A real browser without a window, driven over WebDriver: Debian's chromium and its driver, each with a folder of its own.
+//! A real browser without a window, driven by the WebDriver protocol (W3C): Debian's chromium and its driver, each with a
+//! folder of its own. The few calls that tests need are made by hand.
 
 use std::net::SocketAddr;
 use std::process::{Child, Command, Stdio};
-use std::sync::Arc;
 use std::time::Duration;
 
 use anyhow::{Context, Result, bail};
-use bytes::Bytes;
-use serde_json::Value;
-use thirtyfour::error::{WebDriverError, WebDriverResult};
-use thirtyfour::prelude::*;
-use thirtyfour::session::http::{Body, HttpClient};
-use thirtyfour::{ChromiumLikeCapabilities, DesiredCapabilities};
+use base64::Engine as _;
+use base64::engine::general_purpose::STANDARD as BASE64;
+use serde_json::{Value, json};
 
 use crate::fetch::fetch;
 
@@ -33,8 +30,8 @@ const FLAGS: [&str; 9] = [
 
 /// See the module.
 pub struct Browser {
-    /// The session.
-    pub driver: WebDriver,
+    driver: SocketAddr,
+    session: String,
     process: Child,
     _profile: tempfile::TempDir,
 }
@@ -43,35 +40,72 @@ impl Browser {
     /// Starts driver and browser.
     pub async fn open() -> Result<Browser> {
         let profile = tempfile::tempdir()?;
-        let address = free_address()?;
+        let driver = free_address()?;
         let process = Command::new("chromedriver")
-            .arg(format!("--port={}", address.port()))
+            .arg(format!("--port={}", driver.port()))
             .stdout(Stdio::null())
             .stderr(Stdio::null())
             .spawn()
             .context("chromedriver is not installed; tests/run installs it")?;
-        // From here on the driver ends with this value, whatever fails.
-        let mut started = Started(Some(process));
-        until("the driver listens", async || Ok(fetch(address, "GET", "/status", &[], &[]).await.is_ok())).await?;
-        let mut capabilities = DesiredCapabilities::chrome();
-        for flag in FLAGS {
-            capabilities.add_arg(flag)?;
+        let mut browser = Browser { driver, session: String::new(), process, _profile: profile };
+        until("the driver listens", async || Ok(fetch(driver, "GET", "/status", &[], &[]).await.is_ok())).await?;
+        let mut flags: Vec<String> = FLAGS.iter().map(|flag| (*flag).to_owned()).collect();
+        flags.push(format!("--user-data-dir={}", browser._profile.path().display()));
+        flags.push("--window-size=1024,768".to_owned());
+        let asked = json!({ "capabilities": { "alwaysMatch": { "goog:chromeOptions": { "args": flags } } } });
+        let made = browser.call("POST", "/session", &asked).await?;
+        browser.session = made["sessionId"].as_str().context("a session")?.to_owned();
+        Ok(browser)
+    }
+
+    async fn call(&self, method: &str, path: &str, body: &Value) -> Result<Value> {
+        let kind = [("content-type", "application/json; charset=utf-8")];
+        let answer = fetch(self.driver, method, path, &kind, body.to_string().as_bytes()).await?;
+        let mut answer: Value = serde_json::from_slice(&answer.body).context("the driver answers in JSON")?;
+        if let Some(error) = answer["value"]["error"].as_str() {
+            bail!("{method} {path}: {error}: {}", answer["value"]["message"]);
         }
-        capabilities.add_arg(&format!("--user-data-dir={}", profile.path().display()))?;
-        capabilities.add_arg("--window-size=1024,768")?;
-        let driver = WebDriver::builder(format!("http://{address}"), capabilities).client(Client(address)).await?;
-        let process = started.0.take().context("the driver was started")?;
-        Ok(Browser { driver, process, _profile: profile })
+        Ok(answer["value"].take())
+    }
+
+    async fn ask(&self, path: &str, body: &Value) -> Result<Value> {
+        self.call("POST", &format!("/session/{}{path}", self.session), body).await
+    }
+
+    /// Makes the page this large, in CSS pixels.
+    pub async fn sized(&self, width: u32, height: u32) -> Result<()> {
+        let metrics = json!({ "width": width, "height": height, "deviceScaleFactor": 1, "mobile": false });
+        let asked = json!({ "cmd": "Emulation.setDeviceMetricsOverride", "params": metrics });
+        self.ask("/goog/cdp/execute", &asked).await.map(|_| ())
     }
 
     /// Loads a page.
     pub async fn goto(&self, url: &str) -> Result<()> {
-        Ok(self.driver.goto(url).await?)
+        self.ask("/url", &json!({ "url": url })).await.map(|_| ())
     }
 
     /// Runs a script in the page; gives what it returns.
     pub async fn run(&self, script: &str) -> Result<Value> {
-        Ok(self.driver.execute(script, Vec::<Value>::new()).await?.json().clone())
+        self.ask("/execute/sync", &json!({ "script": script, "args": [] })).await
+    }
+
+    /// Runs a script in the page that gives its answer later, to the function that is its last argument.
+    pub async fn run_later(&self, script: &str) -> Result<Value> {
+        self.ask("/execute/async", &json!({ "script": script, "args": [] })).await
+    }
+
+    /// The page as a PDF, on paper of that many centimetres.
+    pub async fn printed(&self, width_cm: f64, height_cm: f64) -> Result<Vec<u8>> {
+        let page = json!({ "page": { "width": width_cm, "height": height_cm } });
+        let pdf = self.ask("/print", &page).await?;
+        Ok(BASE64.decode(pdf.as_str().context("a PDF in base64")?)?)
+    }
+
+    /// The whole page, as long as it is, as a PNG.
+    pub async fn picture(&self) -> Result<Vec<u8>> {
+        let asked = json!({ "cmd": "Page.captureScreenshot", "params": { "captureBeyondViewport": true } });
+        let png = self.ask("/goog/cdp/execute", &asked).await?;
+        Ok(BASE64.decode(png["data"].as_str().context("a picture in base64")?)?)
     }
 
     /// Runs a script until it returns true.
@@ -87,23 +121,11 @@ impl Browser {
 
     /// Ends both.
     pub async fn close(mut self) -> Result<()> {
-        self.driver.clone().quit().await?;
+        self.call("DELETE", &format!("/session/{}", self.session), &json!({})).await?;
         // The driver has nothing left to do.
         self.process.kill()?;
         self.process.wait()?;
         Ok(())
-    }
-}
-
-struct Started(Option<Child>);
-
-impl Drop for Started {
-    fn drop(&mut self) {
-        if let Some(process) = &mut self.0 {
-            // It may have ended by itself.
-            let _ = process.kill();
-            let _ = process.wait();
-        }
     }
 }
 
@@ -131,28 +153,4 @@ pub async fn until(what: &str, mut is_so: impl AsyncFnMut() -> Result<bool>) -> 
 
 fn free_address() -> Result<SocketAddr> {
     Ok(std::net::TcpListener::bind("127.0.0.1:0")?.local_addr()?)
-}
-
-#[derive(Clone)]
-struct Client(SocketAddr);
-
-#[async_trait::async_trait]
-impl HttpClient for Client {
-    async fn send(&self, request: http::Request<Body<'_>>) -> WebDriverResult<http::Response<Bytes>> {
-        let body = match request.body() {
-            Body::Empty => Vec::new(),
-            Body::Json(json) => json.to_string().into_bytes(),
-        };
-        let failed = |why: String| WebDriverError::RequestFailed(why);
-        let json = [("content-type", "application/json; charset=utf-8")];
-        let answer = fetch(self.0, request.method().as_str(), request.uri().path(), &json, &body)
-            .await
-            .map_err(|error| failed(error.to_string()))?;
-        let response = http::Response::builder().status(answer.status).body(Bytes::from(answer.body));
-        response.map_err(|error| failed(error.to_string()))
-    }
-
-    async fn new(&self) -> Arc<dyn HttpClient> {
-        Arc::new(self.clone())
-    }
 }

@@ -1,17 +1,22 @@
 //! Checked against something that is not ours: published vectors, another library, foreign programs. The source stands
 //! beside each check.
 
-use std::process::{Command, Output};
+use std::process::Command;
+use std::sync::Arc;
 
 use base64::Engine as _;
 use base64::engine::general_purpose::STANDARD as BASE64;
 use ct_merkle::mem_backed_tree::MemoryBackedTree;
 use proptest::prelude::*;
 use rinsebook_client::sync::sync;
+use rinsebook_client::witness::{Answer, Settings, Witness};
 use rinsebook_proto::bytes::Hash;
+use rinsebook_proto::clock::SystemClock;
+use rinsebook_proto::cosignature::{AddCheckpoint, cosign, cosigners};
 use rinsebook_proto::key::{self, SigningKey};
-use rinsebook_proto::note::{Checkpoint, VerifierKey};
+use rinsebook_proto::note::{Checkpoint, CosignerKey, VerifierKey};
 use rinsebook_proto::tree::{self, Tree, leaf_hash};
+use rinsebook_tests::outside::python;
 use rinsebook_tests::shop::{MORNING_MS, Shop, Wash, all_well, disconnected};
 use serde_json::Value;
 
@@ -117,6 +122,52 @@ fn published_checkpoints_open_and_have_the_roots_of_their_leaves() {
     }
 }
 
+#[test]
+fn published_cosignatures_hold_and_ours_under_the_same_key_is_the_same_to_the_byte() {
+    // FiloSottile/sunlight cmd/skylight/testdata (tests/vectors/tlog.json).
+    let published = &vectors("tlog.json")["sunlight_cosig"];
+    let text = |name: &str| published[name].as_str().unwrap();
+    let time = published["time"].as_u64().unwrap();
+    for (key, note) in [("witness_vkey", "witness_checkpoint"), ("mirror_vkey", "mirror_checkpoint")] {
+        let key = CosignerKey::parse(text(key)).unwrap();
+        let found = cosigners(text(note), std::slice::from_ref(&key)).unwrap();
+        assert_eq!((found.len(), found[0].name.as_str(), found[0].unix_seconds), (1, key.name(), time));
+    }
+    let seed = Hash::of(b"skylight test witness key");
+    assert!(text("witness_seed").ends_with(&seed.to_string()));
+    let note = text("witness_checkpoint");
+    let ours = cosign(note, &SigningKey::from_bytes(&seed.0), "witness.example.org", time).unwrap();
+    assert!(note.ends_with(&format!("\n{ours}")), "{ours}");
+}
+
+#[test]
+fn our_witness_cosigns_the_published_checkpoints_by_the_published_proof() {
+    // transparency-dev/witness witness/witness_test.go (tests/vectors/tlog.json).
+    let published = &vectors("tlog.json")["witness_monkeys"];
+    let note = |name: &str| published[name].as_str().unwrap().to_owned();
+    let proof = published["consistency_5_8"].as_array().unwrap().iter();
+    let proof: Vec<Hash> = proof.map(|hash| Hash::from_hex(hash.as_str().unwrap()).unwrap()).collect();
+    let dir = tempfile::tempdir().unwrap();
+    let witness = Witness::open(Settings {
+        name: "w.example/1".to_owned(),
+        signer: key::generate(),
+        state: dir.path().join("state"),
+        logs: vec![VerifierKey::parse(published["log_vkey"].as_str().unwrap()).unwrap()],
+        clock: Arc::new(SystemClock),
+    })
+    .unwrap();
+    let ask = |old_size, proof: &[Hash], note| {
+        let request = AddCheckpoint { old_size, proof: proof.to_vec(), note };
+        witness.add_checkpoint(request.to_string().as_bytes())
+    };
+    assert!(matches!(ask(0, &[], note("cp5")), Answer::Cosigned(_)));
+    assert!(matches!(ask(5, &proof[1..], note("cp8")), Answer::BadProof(_)));
+    let Answer::Cosigned(line) = ask(5, &proof, note("cp8")) else { panic!("from 5 to 8") };
+    let found = cosigners(&(note("cp8") + &line), &[witness.key().clone()]).unwrap();
+    assert_eq!(found.len(), 1);
+    assert_eq!(ask(5, &proof, note("cp8")), Answer::Conflict(8));
+}
+
 proptest! {
     #[test]
     fn ct_merkle_agrees_on_roots_and_inclusion(size in 1u64..200, pick in any::<u64>()) {
@@ -151,15 +202,6 @@ fn openssl_opens_a_key_file_of_ours() {
         .unwrap();
     assert!(output.status.success(), "{}", String::from_utf8_lossy(&output.stderr));
     assert!(output.stdout.ends_with(signer.verifying_key().as_bytes()));
-}
-
-/// Runs one of the programs under `tests/outside`.
-fn python(program: &str, arguments: &[&str]) -> Output {
-    let python = std::env::var("RINSEBOOK_PYTHON").expect(
-        "RINSEBOOK_PYTHON names a Python with the modules of tests/outside/requirements.txt; tests/run sets it",
-    );
-    let program = format!("{}/outside/{program}", env!("CARGO_MANIFEST_DIR"));
-    Command::new(python).arg(program).args(arguments).output().unwrap()
 }
 
 async fn shop_with_a_wash() -> Shop {

@@ -24,7 +24,7 @@ const FOUR: [&str; 4] = ["signature", "chain", "link", "root"];
 
 /// What the command for verifying tells of a bad log.
 fn told(log: &Path, key: &VerifierKey, json: bool) -> String {
-    let args = Args { log: log.to_owned(), log_key: Some(key.to_string()), blobs: None, json };
+    let args = Args { log: log.display().to_string(), log_key: Some(key.to_string()), json, ..Args::default() };
     let mut out = Vec::new();
     let code = run(&args, &mut out).unwrap();
     let out = String::from_utf8(out).unwrap();

@@ -1,5 +1,7 @@
 //! `enrol`: what a custodian does. Each sub-command shows its facts, asks, signs, and sends.
 
+mod log;
+
 use std::path::PathBuf;
 use std::process::ExitCode;
 
@@ -11,6 +13,7 @@ use rinsebook_proto::key;
 use rinsebook_proto::v1::{self, Authority, EngineAt};
 
 use super::act::{Desk, Signing};
+use super::erase::Erase;
 use super::keys::KeyRequest;
 use super::{FAILED, print, station};
 use crate::card::{Card, CardFact};
@@ -29,6 +32,14 @@ pub(super) enum Enrol {
     Device(Device),
     /// List an aircraft with its engines.
     Aircraft(Aircraft),
+    /// Change the key that signs the log's checkpoints.
+    LogKey(log::LogKey),
+    /// Open an epoch, after an older state of the service was put back; stations then send again what was lost.
+    Epoch(log::Epoch),
+    /// Establish custody anew with the recovery keys, when the custodian's key is lost.
+    Custody(log::Custody),
+    /// Have names and other texts erased that are kept beside the log; the log stays as it is, and provable.
+    Erase(Erase),
 }
 
 #[derive(Args)]
@@ -115,6 +126,10 @@ impl Enrol {
             Enrol::Person(person) => person.run().await,
             Enrol::Device(device) => device.run().await,
             Enrol::Aircraft(aircraft) => aircraft.run().await,
+            Enrol::LogKey(log_key) => log_key.run().await,
+            Enrol::Epoch(epoch) => epoch.run().await,
+            Enrol::Custody(custody) => custody.run().await,
+            Enrol::Erase(erase) => erase.run().await,
         }
     }
 }

@@ -7,12 +7,12 @@ use clap::Subcommand;
 use rinsebook_proto::bytes::Hash;
 use rinsebook_proto::rules::procedure::Procedure;
 use rinsebook_proto::v1;
-use tonic::transport::Channel;
 
 use super::act::Signing;
 use super::enrol::{card_of, now_ms, sign_and_send};
 use super::{BAD, UNCHECKED, print, say};
 use crate::home::{Home, read};
+use crate::remote::Channel;
 use crate::{ClientError, enrol, query, remote, revisions};
 
 #[derive(Subcommand)]

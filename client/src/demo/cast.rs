@@ -57,9 +57,9 @@ impl Cast {
         self.keys.get(name).cloned().with_context(|| format!("nobody is called {name}"))
     }
 
-    /// What the service answers about an aircraft now.
+    /// What the service answers about an aircraft now, kept in the log.
     pub async fn assess(&self, registration: &str) -> Result<v1::Assessment> {
         let aircraft = self.aircraft.get(registration).with_context(|| format!("no aircraft is {registration}"))?;
-        ask(&self.shop.desk.home, aircraft).await
+        ask(&self.shop.desk.home, aircraft, true).await
     }
 }

@@ -74,12 +74,22 @@ impl Shop {
         Shop::open_in(temporary.path().to_owned(), Some(temporary)).await
     }
 
+    /// As [`Shop::open`], founded with these recovery keys (32 bytes each).
+    pub async fn open_with_recovery(recovery_keys: Vec<Vec<u8>>) -> Result<Shop> {
+        let temporary = tempfile::tempdir()?;
+        Shop::founded(temporary.path().to_owned(), Some(temporary), recovery_keys).await
+    }
+
     /// A founded shop in this folder.
     pub async fn open_in(dir: PathBuf, temporary: Option<tempfile::TempDir>) -> Result<Shop> {
+        Shop::founded(dir, temporary, vec![]).await
+    }
+
+    async fn founded(dir: PathBuf, temporary: Option<tempfile::TempDir>, recovery: Vec<Vec<u8>>) -> Result<Shop> {
         let clock = Arc::new(ScriptedClock::at(MORNING_MS));
         let service = rinsebook_service::start(Config::local(&dir.join("service")), clock.clone()).await?;
         let custodian = Person::new();
-        let desk = found(dir.as_path(), &clock, &service, &custodian).await?;
+        let desk = found(dir.as_path(), &clock, &service, &custodian, recovery).await?;
         let mut shop = Shop {
             dir,
             _temporary: temporary,
@@ -218,7 +228,7 @@ impl Shop {
 
     /// What the service answers about the aircraft now.
     pub async fn assess(&self) -> Result<v1::Assessment> {
-        ask(&self.desk.home, &self.aircraft).await
+        ask(&self.desk.home, &self.aircraft, false).await
     }
 
     /// The names of what is open, with engine and subject, sorted.
@@ -229,10 +239,10 @@ impl Shop {
     }
 }
 
-/// What the service answers about an aircraft now.
-pub(super) async fn ask(home: &Home, aircraft: &Id) -> Result<v1::Assessment> {
+/// What the service answers about an aircraft now; question and answer are kept in the log where `record` says so.
+pub(super) async fn ask(home: &Home, aircraft: &Id, record: bool) -> Result<v1::Assessment> {
     let channel = remote::connect(home).await?;
-    let request = v1::AssessRequest { aircraft: aircraft.to_vec(), ..v1::AssessRequest::default() };
+    let request = v1::AssessRequest { aircraft: aircraft.to_vec(), record, ..v1::AssessRequest::default() };
     let answer = OpenItemsClient::new(channel).assess(request).await?.into_inner();
     answer.assessment.context("an answer holds an assessment")
 }
@@ -255,7 +265,13 @@ fn new_home(dir: &Path, service: &Running, label: &str) -> Result<Home> {
     Ok(Home::create(&dir.join(label), label, &address, &ca)?)
 }
 
-async fn found(dir: &Path, clock: &Arc<ScriptedClock>, service: &Running, custodian: &Person) -> Result<Station> {
+async fn found(
+    dir: &Path,
+    clock: &Arc<ScriptedClock>,
+    service: &Running,
+    custodian: &Person,
+    recovery: Vec<Vec<u8>>,
+) -> Result<Station> {
     let home = new_home(dir, service, "desk")?;
     let digest = enrol::issue_certificate(&home, service.authority.dir())?;
     let device = enrol::device(&home, digest, "Records office")?;
@@ -269,7 +285,7 @@ async fn found(dir: &Path, clock: &Arc<ScriptedClock>, service: &Running, custod
         ..v1::PersonEnrolled::default()
     };
     let key = enrol::person_key(custodian.id, &custodian.key);
-    let draft = enrol::founding(&identity, person, key, device, vec![], clock.wall_ms());
+    let draft = enrol::founding(&identity, person, key, device, recovery, clock.wall_ms());
     desk.sign_card(&custodian.key, vec![draft])?;
     all_well(&sync(&mut desk, 3).await?)?;
     Ok(desk)

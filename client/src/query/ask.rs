@@ -2,9 +2,9 @@
 
 use rinsebook_proto::bytes::{Hash, Id};
 use rinsebook_proto::v1::{self, get_fact_request::By};
-use tonic::transport::Channel;
 
 use crate::ClientError;
+use crate::remote::Channel;
 use crate::rpc::open_items_client::OpenItemsClient;
 use crate::rpc::records_client::RecordsClient;
 use crate::rpc::roster_client::RosterClient;
@@ -82,6 +82,7 @@ macro_rules! every {
 every!(every_device, list_devices, ListDevicesRequest, devices, Device);
 every!(every_procedure, list_procedures, ListProceduresRequest, procedures, Procedure);
 every!(every_person, list_people, ListPeopleRequest, people, Person);
+every!(every_erasure, list_erasures, ListErasuresRequest, erasures, Erasure);
 
 /// A text kept beside the log, if it can be had and is the one named.
 pub(crate) async fn text(channel: Channel, digest: Option<Vec<u8>>) -> Option<String> {
@@ -90,13 +91,6 @@ pub(crate) async fn text(channel: Channel, digest: Option<Vec<u8>>) -> Option<St
     let blob = RecordsClient::new(channel).get_blob(request).await.ok()?.into_inner();
     let same = Hash::of_parts(&[&blob.salt, &blob.content]).to_vec() == digest;
     if same { String::from_utf8(blob.content).ok() } else { None }
-}
-
-/// A person's name, where it is to be had: it may have been erased. Empty otherwise.
-pub(crate) async fn person_name(channel: Channel, person: &[u8]) -> String {
-    let Ok(people) = every_person(channel.clone()).await else { return String::new() };
-    let known = people.into_iter().find(|known| !person.is_empty() && known.person == person);
-    text(channel, known.and_then(|known| known.name).map(|name| name.digest)).await.unwrap_or_default()
 }
 
 /// An id, or the registration of an aircraft that is listed.

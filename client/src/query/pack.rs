@@ -5,19 +5,20 @@ use std::path::PathBuf;
 use std::process::ExitCode;
 
 use rinsebook_proto::v1::{self, issue_pack_request::About};
-use tonic::transport::Channel;
 
+use super::through::Through;
 use super::{ask, told, unix_ms};
 use crate::ClientError;
+use crate::remote::Channel;
 use crate::rpc::records_client::RecordsClient;
 
 /// What is to be given out, to whom?
 #[derive(Debug, Clone, clap::Args)]
 #[command(group(clap::ArgGroup::new("about").required(true).args(["aircraft", "wash", "from"])))]
 pub struct PackArgs {
-    /// The station's folder.
-    #[arg(long, value_name = "DIR")]
-    pub station: PathBuf,
+    /// As whom to ask.
+    #[command(flatten)]
+    pub through: Through,
     /// Everything about the aircraft of this registration or id.
     pub aircraft: Option<String>,
     /// A wash by its id: everything about its aircraft, with the report on this wash.

@@ -11,7 +11,8 @@ use crate::about;
 
 /// One fact, and how the log holds it. What its signer signed is read from the envelope; the sentence, and whether the
 /// fact is read, are the service's word. The signature is not checked here: that is what verifying the log is for.
-pub fn fact(fact: &v1::RecordedFact, out: &mut dyn Write) -> io::Result<()> {
+/// `signer` is a name, or empty where none is known.
+pub fn fact(fact: &v1::RecordedFact, signer: &str, out: &mut dyn Write) -> io::Result<()> {
     let at = fact.fact.clone().unwrap_or_default();
     writeln!(out, "entry {}  {}", at.index, at.kind)?;
     paragraph("  ", &fact.text, out)?;
@@ -24,6 +25,9 @@ pub fn fact(fact: &v1::RecordedFact, out: &mut dyn Write) -> io::Result<()> {
     match fact.person.is_empty() {
         true => writeln!(out, "  signer     no person that is enrolled")?,
         false => writeln!(out, "  signer     person {}", hex::encode(&fact.person))?,
+    }
+    if !signer.is_empty() {
+        paragraph("             ", signer, out)?;
     }
     match &signed {
         Ok(signed) => header(signed, out)?,

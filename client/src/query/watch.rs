@@ -4,18 +4,18 @@
 
 use std::collections::BTreeMap;
 use std::io::{self, Write};
-use std::path::PathBuf;
 use std::process::ExitCode;
 use std::time::Duration;
 
 use rinsebook_proto::rules::NOTHING_OPEN_NOTICE;
 use rinsebook_proto::v1;
-use tonic::transport::Channel;
 
 use super::json::Writer;
 use super::text::{paragraph, say, second};
+use super::through::Through;
 use super::{ask, render};
 use crate::ClientError;
+use crate::remote::Channel;
 use crate::rpc::open_items_client::OpenItemsClient;
 
 const WAIT_FIRST: Duration = Duration::from_secs(1);
@@ -24,9 +24,9 @@ const WAIT_AT_MOST: Duration = Duration::from_secs(30);
 /// What is open, and what changes?
 #[derive(Debug, Clone, clap::Args)]
 pub struct WatchArgs {
-    /// The station's folder.
-    #[arg(long, value_name = "DIR")]
-    pub station: PathBuf,
+    /// As whom to ask.
+    #[command(flatten)]
+    pub through: Through,
     /// A registration or id; without it, every aircraft.
     pub aircraft: Option<String>,
     /// Go on from where an earlier watch stopped: the word that it printed as it ended.

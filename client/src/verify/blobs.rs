@@ -1,14 +1,15 @@
 //! What facts name beside the log: annexes and attachments, by digest, one file each. A file holds one byte with the
 //! salt's length (16 for an annex, 0 for an attachment), the salt, the content; the digest is SHA-256(salt ‖ content).
 
-use std::collections::{BTreeMap, HashSet};
+use std::collections::BTreeMap;
 use std::io::{ErrorKind, Read};
 use std::path::{Path, PathBuf};
 
 use rinsebook_proto::bytes::Hash;
 use rinsebook_proto::fact::{BlobNamed, Kind, blobs_named};
-use rinsebook_proto::v1;
+use rinsebook_proto::rules::erasures::{Effect, Erasures};
 
+use super::erased::Annexes;
 use super::outcome::{BlobCounts, Fault};
 
 /// The longest salt and content, with the byte before them.
@@ -20,7 +21,6 @@ pub(super) struct Blobs {
     dir: PathBuf,
     /// Annexes that are not there, with the first entry that names them: good if an erasure says so.
     missing: BTreeMap<Hash, u64>,
-    erased: HashSet<Hash>,
     held: u64,
     /// The first that could not be read: no verdict then, unless something else is bad.
     unreadable: Option<String>,
@@ -34,7 +34,7 @@ enum Found {
 
 impl Blobs {
     pub(super) fn new(dir: &Path) -> Blobs {
-        Blobs { dir: dir.to_owned(), missing: BTreeMap::new(), erased: HashSet::new(), held: 0, unreadable: None }
+        Blobs { dir: dir.to_owned(), missing: BTreeMap::new(), held: 0, unreadable: None }
     }
 
     /// Checks what the fact at this index names.
@@ -61,11 +61,6 @@ impl Blobs {
         Ok(())
     }
 
-    /// Takes note of an erasure by somebody with custody.
-    pub(super) fn erased(&mut self, erased: &v1::AnnexErased) {
-        self.erased.extend(erased.digests.iter().filter_map(|digest| Hash::from_slice(digest)));
-    }
-
     fn find(&self, blob: BlobNamed) -> std::io::Result<Found> {
         let file = match std::fs::File::open(self.dir.join(blob.digest().to_string())) {
             Ok(file) => file,
@@ -87,9 +82,10 @@ impl Blobs {
     }
 
     /// What it comes to, once every fact was seen.
-    pub(super) fn finish(mut self) -> Result<BlobCounts, Fault> {
+    pub(super) fn finish(mut self, erasures: &Erasures, keep_years: u32) -> Result<BlobCounts, Fault> {
         let before = self.missing.len();
-        self.missing.retain(|digest, _| !self.erased.contains(digest));
+        let gone = erasures.effective(keep_years);
+        self.missing.retain(|digest, _| !gone.contains_key(digest));
         let erased = (before - self.missing.len()) as u64;
         if let Some((digest, index)) = self.missing.iter().min_by_key(|(_, index)| **index) {
             return Err(Fault::Bad {
@@ -98,12 +94,53 @@ impl Blobs {
                 index: Some(*index),
                 file: None,
                 offset: None,
-                why: format!("the annex {digest} that it names is not there, and no fact says that it was erased"),
+                why: format!(
+                    "the annex {digest} that it names is not there, and {}",
+                    unexcused(digest, erasures, keep_years)
+                ),
             });
         }
         match self.unreadable {
             Some(why) => Err(Fault::CouldNot(format!("a blob could not be read: {why}"))),
             None => Ok(BlobCounts { held: self.held, erased }),
         }
+    }
+}
+
+/// Why no erasure accounts for it.
+fn unexcused(digest: &Hash, erasures: &Erasures, keep_years: u32) -> String {
+    let asked = erasures.all().iter().find(|e| e.digest == *digest && e.effect(keep_years) != Effect::Erased);
+    match asked.and_then(|e| Some((e.index, e.why_not(keep_years)?))) {
+        Some((index, why)) => format!("the erasure of entry {index} is without effect: {why}"),
+        None => "no fact says that it was erased".to_owned(),
+    }
+}
+
+impl Annexes for Blobs {
+    fn there(&self, digest: &Hash) -> Option<bool> {
+        Some(self.dir.join(digest.to_string()).is_file())
+    }
+
+    fn text(&self, digest: &Hash) -> Option<String> {
+        match self.find(BlobNamed::Annex(*digest)) {
+            Ok(Found::Held) => {
+                let bytes = std::fs::read(self.dir.join(digest.to_string())).ok()?;
+                String::from_utf8(bytes.get(17..)?.to_vec()).ok()
+            }
+            _ => None,
+        }
+    }
+}
+
+/// No folder was given.
+pub(super) struct Nowhere;
+
+impl Annexes for Nowhere {
+    fn there(&self, _: &Hash) -> Option<bool> {
+        None
+    }
+
+    fn text(&self, _: &Hash) -> Option<String> {
+        None
     }
 }

@@ -7,19 +7,20 @@ use rayon::prelude::*;
 use rinsebook_proto::bytes::Hash;
 use rinsebook_proto::entry::{BadEntry, Entry, EntryChain};
 use rinsebook_proto::fact::{Kind, MAX_ENVELOPE_BYTES, MAX_SERVICE_ENVELOPE_BYTES, Signed};
-use rinsebook_proto::journal::Group;
-use rinsebook_proto::key;
-use rinsebook_proto::note::{Checkpoint, VerifierKey};
+use rinsebook_proto::note::VerifierKey;
 use rinsebook_proto::rules::{Recorded, SignatureState};
+use rinsebook_proto::succession::{Before, LogKeys};
 use rinsebook_proto::tree::Edge;
 use rinsebook_proto::v1;
 
-use super::blobs::Blobs;
+use super::blobs::{Blobs, Nowhere};
+use super::erased::{Annexes, erased};
+use super::held::{Held, fits_before};
 use super::keys::Keys;
 use super::places::Places;
 use super::second::SecondReading;
 use super::seen::Checkpoints;
-use super::{Asked, Failed, Fault, Good, Wrong};
+use super::{Asked, Failed, Fault, Good, Policy, Wrong};
 
 /// Fewer entries than this are not worth another thread.
 const ENTRIES_A_THREAD: usize = 8;
@@ -43,25 +44,34 @@ enum Signer {
 }
 
 pub(super) struct Checker {
-    log_key: Option<VerifierKey>,
-    chain: EntryChain,
-    edge: Edge,
-    checkpoints: Checkpoints,
-    keys: Keys,
-    places: Places,
+    /// The verifier's own, where one was brought.
+    brought: Option<VerifierKey>,
+    /// Those that signed the log, from its founding on.
+    pub(super) log_keys: Option<LogKeys>,
+    pub(super) chain: EntryChain,
+    pub(super) edge: Edge,
+    pub(super) checkpoints: Checkpoints,
+    pub(super) keys: Keys,
+    pub(super) places: Places,
     blobs: Option<Blobs>,
-    record: Hash,
+    pub(super) record: Hash,
     /// How many facts came by each key that was not enrolled then.
-    early: HashMap<Hash, u64>,
+    pub(super) early: HashMap<Hash, u64>,
     /// Those of these keys that were enrolled after all, with the entry that did it.
-    late: HashMap<Hash, u64>,
-    good: Good,
+    pub(super) late: HashMap<Hash, u64>,
+    /// No groups are known: any size may have had its checkpoint.
+    every_size: bool,
+    /// Checkpoints that the verifier holds from before.
+    held: Vec<Held>,
+    keep_signer_name_years: u32,
+    pub(super) good: Good,
 }
 
 impl Checker {
     pub(super) fn new(asked: &Asked<'_>) -> Checker {
         Checker {
-            log_key: asked.log_key.cloned(),
+            brought: asked.log_key.cloned(),
+            log_keys: None,
             chain: EntryChain::default(),
             edge: Edge::default(),
             checkpoints: Checkpoints::default(),
@@ -71,7 +81,10 @@ impl Checker {
             record: Hash::ZERO,
             early: HashMap::new(),
             late: HashMap::new(),
-            good: Good { origin_proved: asked.log_key.is_some(), ..Good::default() },
+            every_size: false,
+            held: asked.held.to_vec(),
+            keep_signer_name_years: asked.keep_signer_name_years,
+            good: Good::default(),
         }
     }
 
@@ -80,21 +93,44 @@ impl Checker {
         self.good.entries
     }
 
-    /// Checks one group; gives the hash of its last entry.
-    pub(super) fn group(&mut self, group: &Group) -> Result<[u8; 32], Failed> {
+    /// Checks entries that follow; gives the hash of the last.
+    pub(super) fn entries_from(&mut self, first: u64, records: &[Vec<u8>]) -> Result<Hash, Failed> {
         let keys = &self.keys;
         let opened: Vec<Result<Opened, Wrong>> =
-            group.records.par_iter().with_min_len(ENTRIES_A_THREAD).map(|data| open(data, keys)).collect();
+            records.par_iter().with_min_len(ENTRIES_A_THREAD).map(|data| open(data, keys)).collect();
         let mut last = Hash::ZERO;
-        for (at, (data, opened)) in group.records.iter().zip(opened).enumerate() {
-            let index = group.first + at as u64;
+        for (at, (data, opened)) in records.iter().zip(opened).enumerate() {
+            let index = first + at as u64;
             let checked = opened.and_then(|opened| self.entry(index, data, opened));
-            last = checked.map_err(|wrong| failed(group, at, wrong))?;
+            last = checked.map_err(|wrong| Failed { wrong, at: Some(at), index })?;
         }
-        let index = group.first + group.records.len() as u64 - 1;
-        self.checkpoint(&group.end).map_err(|wrong| Failed { wrong, index, offset: None })?;
+        Ok(last)
+    }
+
+    /// Checks one group with the checkpoint that closes it; gives the hash of its last entry.
+    pub(super) fn group(&mut self, first: u64, records: &[Vec<u8>], note: &[u8]) -> Result<Hash, Failed> {
+        let last = self.entries_from(first, records)?;
+        let index = first + records.len() as u64 - 1;
+        self.checkpoint(note).map_err(|wrong| Failed { wrong, at: None, index })?;
         self.good.groups += 1;
-        Ok(last.0)
+        Ok(last)
+    }
+
+    /// Checks the note that closes the log.
+    pub(super) fn closing(&mut self, size: u64, note: &str, policy: Option<&Policy>) -> Result<(), Wrong> {
+        if size != self.edge.size() {
+            return Err(Wrong::of("root", "checkpoint")("it is of another size than was read"));
+        }
+        self.checkpoint(note.as_bytes())?;
+        self.good.cosignatures = policy.map(|policy| policy.cosigned(note)).transpose()?.unwrap_or_default();
+        let cosigned_ms = self.good.cosignatures.iter().map(|c| c.unix_seconds.saturating_mul(1000));
+        fits_before(self.chain.last_received_ms(), cosigned_ms).map_err(Wrong::of("chain", "time received"))?;
+        Ok(())
+    }
+
+    /// From here on every size may have been seen: where no groups are known, the log's writer may have signed each.
+    pub(super) fn every_size_was_signed(&mut self) {
+        self.every_size = true;
     }
 
     fn entry(&mut self, index: u64, data: &[u8], opened: Opened) -> Result<Hash, Wrong> {
@@ -116,11 +152,28 @@ impl Checker {
         let signer = self.signature(&recorded, holds)?;
         // Subjects that were altered make the links look wrong: that the signature holds says that it is the links.
         let hash = linked?;
+        let opens_epoch = matches!(recorded.fact.kind(), Some(Kind::EpochOpened(_)));
+        let before = Before { size: index, root: opens_epoch.then(|| self.edge.root()) };
         self.edge.push(hash);
         self.belongs(&recorded)?;
-        self.placed(&recorded, signer)?;
-        if signer == Signer::Enrolled {
-            self.take(&Recorded { signature: SignatureState::Good, ..recorded })?;
+        self.placed(&recorded)?;
+        let seen = recorded.fact.header().seen;
+        match signer {
+            Signer::Enrolled => self.take(&Recorded { signature: SignatureState::Good, ..recorded }, before)?,
+            // Custody may pass on by what neither of them signed alone, and a custodian's word may come before their key.
+            Signer::Recovery | Signer::Unknown => self.note(&recorded, before),
+        }
+        // What nobody is known to have signed says nothing about anybody's view of the log. Who opens an epoch may have
+        // seen more than was put back: only now is that known.
+        if signer != Signer::Unknown {
+            let kept = self.log_keys.as_ref().map(|keys| (keys.epoch(), keys.kept_of(seen.epoch)));
+            self.checkpoints.agree(&seen, index, kept.unwrap_or((1, None))).map_err(Wrong::of("root", "seen"))?;
+        }
+        for held in &self.held {
+            held.check(index, self.chain.last_received_ms(), || self.edge.root())?;
+        }
+        if self.every_size {
+            self.checkpoints.push(index + 1, self.edge.root()).map_err(Wrong::of("root", "seen"))?;
         }
         self.good.entries += 1;
         Ok(hash)
@@ -188,8 +241,8 @@ impl Checker {
         Ok(())
     }
 
-    /// Whether it could come from that device, to that place, by someone who had seen this log.
-    fn placed(&mut self, recorded: &Recorded, signer: Signer) -> Result<(), Wrong> {
+    /// Whether it could come from that device, to that place.
+    fn placed(&mut self, recorded: &Recorded) -> Result<(), Wrong> {
         let (fact, from_service) = (&recorded.fact, self.is_from_service(recorded));
         let header = fact.header();
         if !from_service {
@@ -199,10 +252,6 @@ impl Checker {
         if let (true, Some(kind)) = (from_service, fact.kind()) {
             self.places.told(kind).map_err(Wrong::of("link", "device chain"))?;
         }
-        // What nobody is known to have signed says nothing about anybody's view of the log.
-        if signer != Signer::Unknown {
-            self.checkpoints.agree(&header.seen, recorded.index).map_err(Wrong::of("root", "seen"))?;
-        }
         if let (Some(blobs), Some(kind)) = (&mut self.blobs, fact.kind()) {
             blobs.named(recorded.index, kind).map_err(Wrong::of("blob", "blob"))?;
         }
@@ -210,33 +259,42 @@ impl Checker {
     }
 
     /// Takes what a fact by an enrolled signer says.
-    fn take(&mut self, recorded: &Recorded) -> Result<(), Wrong> {
-        let Some(kind) = recorded.fact.kind() else { return Ok(()) };
+    fn take(&mut self, recorded: &Recorded, before: Before) -> Result<(), Wrong> {
+        let Some(kind) = recorded.fact.kind() else {
+            self.keys.overhear(recorded);
+            return Ok(());
+        };
         if self.is_from_service(recorded) {
+            self.keys.overhear(recorded);
             return self.report(kind).map_err(Wrong::of("signature", "report"));
         }
-        if let (Some(blobs), Kind::AnnexErased(erased)) = (&mut self.blobs, kind)
-            && self.keys.by_custodian(recorded)
-        {
-            blobs.erased(erased);
-        }
         // The founding fact was taken before.
-        let enrolled = if recorded.index == 0 { None } else { self.keys.note(recorded) };
-        if let Some(key) = enrolled.filter(|key| self.early.contains_key(key)) {
-            self.late.entry(key).or_insert(recorded.index);
+        if recorded.index > 0 {
+            self.note(recorded, before);
         }
         Ok(())
     }
 
-    /// The log key that the founding fact names: the one that was brought, or, without one, the one to go by.
-    fn log_key(&mut self, founded: &v1::RecordFounded) -> Result<(), String> {
-        let log_public_key = key::public_key(&founded.log_public_key).map_err(|e| e.to_string())?;
-        let own = VerifierKey::new(&format!("{}/1", founded.origin_name), log_public_key);
-        if *self.log_key.get_or_insert_with(|| own.clone()) == own {
-            Ok(())
-        } else {
-            Err("the founding fact names another log or log key than the one given".to_owned())
+    /// Takes what a fact adds to the roster, and to the log's keys.
+    fn note(&mut self, recorded: &Recorded, before: Before) {
+        let known = self.keys.successions().len();
+        for key in self.keys.note(recorded) {
+            if self.early.contains_key(&key) {
+                self.late.entry(key).or_insert(recorded.index);
+            }
         }
+        if let Some(log_keys) = &mut self.log_keys {
+            for succession in &self.keys.successions()[known..] {
+                // What does not fit changes nothing: the checkpoints that follow show which key was in force.
+                let _ = log_keys.follow(succession, before);
+            }
+        }
+    }
+
+    /// The log key that the founding fact names. Where one was brought that is not it, it may be a later one.
+    fn log_key(&mut self, founded: &v1::RecordFounded) -> Result<(), String> {
+        self.log_keys = Some(LogKeys::founded(founded).map_err(|e| e.to_string())?);
+        Ok(())
     }
 
     fn report(&mut self, kind: &Kind) -> Result<(), String> {
@@ -253,11 +311,16 @@ impl Checker {
     fn checkpoint(&mut self, end: &[u8]) -> Result<(), Wrong> {
         let wrong = Wrong::of("root", "checkpoint");
         let note = std::str::from_utf8(end).map_err(|_| wrong("it is no text".to_owned()))?;
-        let checkpoint = Checkpoint::open(note, self.log_key.as_slice()).map_err(|e| wrong(e.to_string()))?;
+        let log_keys = self.log_keys.as_ref().ok_or_else(|| wrong("it stands before the founding".to_owned()))?;
+        let checkpoint = log_keys.open(note).map_err(|e| wrong(e.to_string()))?;
         if checkpoint.size != self.edge.size() || checkpoint.root != self.edge.root() {
             return Err(wrong("it has another size or root than the entries give".to_owned()));
         }
-        self.checkpoints.push(checkpoint.size, checkpoint.root);
+        if !self.every_size {
+            self.checkpoints.push(checkpoint.size, checkpoint.root).map_err(Wrong::of("root", "seen"))?;
+        }
+        self.good.origin = checkpoint.origin;
+        note.clone_into(&mut self.good.note);
         Ok(())
     }
 
@@ -268,7 +331,7 @@ impl Checker {
 
     /// What reads them.
     pub(super) fn second_reading(&self) -> SecondReading<'_> {
-        SecondReading::new(&self.keys, &self.checkpoints, &self.late)
+        SecondReading::new(&self.keys, &self.checkpoints, self.log_keys.as_ref(), &self.late)
     }
 
     /// Takes what the second reading found. A signature that does not hold under a key enrolled later leaves its fact
@@ -282,13 +345,39 @@ impl Checker {
         Ok(())
     }
 
+    /// Whether one of the keys that signed the log is the one that was brought.
+    fn origin(&self) -> Result<bool, Fault> {
+        let Some(brought) = &self.brought else { return Ok(false) };
+        if self.log_keys.as_ref().is_some_and(|keys| keys.all().contains(brought)) {
+            return Ok(true);
+        }
+        Err(Fault::Bad {
+            check: "root",
+            part: "log key",
+            index: Some(0),
+            file: None,
+            offset: None,
+            why: "none of the keys that signed this log is the one given".to_owned(),
+        })
+    }
+
     pub(super) fn finish(mut self, segments: u64) -> Result<Good, Fault> {
+        self.good.origin_proved = self.origin()?;
+        if let Some(wrong) = self.held.iter().find_map(|held| held.beyond(self.edge.size())) {
+            let Wrong { check, part, why } = wrong;
+            return Err(Fault::Bad { check, part, index: None, file: None, offset: None, why });
+        }
         self.good.segments = segments;
         self.good.unread = self.early.values().sum::<u64>() - self.good.read_later;
         self.good.root = self.edge.root();
         self.good.record = self.record;
         (self.good.runs, self.good.refused_places, self.good.lost_places) = self.places.counts();
-        self.good.blobs = self.blobs.map(Blobs::finish).transpose()?;
+        let keep_years = self.keep_signer_name_years;
+        let nowhere: &dyn Annexes = &Nowhere;
+        let annexes = self.blobs.as_ref().map_or(nowhere, |blobs| blobs);
+        self.good.erased = erased(&self.keys, keep_years, annexes);
+        let erasures = self.keys.erasures();
+        self.good.blobs = self.blobs.map(|blobs| blobs.finish(erasures, keep_years)).transpose()?;
         Ok(self.good)
     }
 }
@@ -308,8 +397,4 @@ fn chain_or_link(bad: BadEntry) -> Wrong {
         _ => ("chain", "index"),
     };
     Wrong::of(check, part)(bad.0.trim_start_matches("link: ").trim_start_matches("chain: "))
-}
-
-pub(super) fn failed(group: &Group, at: usize, wrong: Wrong) -> Failed {
-    Failed { wrong, index: group.first + at as u64, offset: group.record_offsets.get(at).copied() }
 }

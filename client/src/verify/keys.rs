@@ -5,10 +5,11 @@ use std::collections::HashMap;
 
 use prost::Message;
 use rinsebook_proto::bytes::{Hash, Id};
-use rinsebook_proto::fact::{Envelope, MAX_ENVELOPE_BYTES, REPORT_TYPE, Signed, Subject};
+use rinsebook_proto::fact::{Envelope, MAX_ENVELOPE_BYTES, REPORT_TYPE, Signed};
 use rinsebook_proto::key::{self, VerifyingKey};
+use rinsebook_proto::rules::erasures::{Erasures, Known};
 use rinsebook_proto::rules::{Enrolments, Recorded, Roster, Succession, Texts};
-use rinsebook_proto::v1::{self, Authority};
+use rinsebook_proto::v1;
 
 /// See the module.
 #[derive(Default)]
@@ -22,10 +23,13 @@ pub(super) struct Keys {
     /// recorded a little later; in between its device may be retired, enrolled anew, or fall away by a revocation that
     /// reaches back. To call such a report unsigned would be a false alarm.
     report_keys: HashMap<Id, Vec<VerifyingKey>>,
+    /// The facts that all this is made of.
+    noted: Vec<Recorded>,
 }
 
 impl Keys {
-    fn roster(&self) -> &Roster {
+    /// Who may do what, as known now.
+    pub(super) fn roster(&self) -> &Roster {
         self.enrolments.roster()
     }
 
@@ -55,16 +59,23 @@ impl Keys {
         self.note(recorded);
     }
 
-    /// Takes note of a fact whose signature holds; gives the id of a person's key that came in with it.
-    pub(super) fn note(&mut self, recorded: &Recorded) -> Option<Hash> {
+    /// Takes note of a fact, whoever signed it, as admission does: the roster judges for itself, and keeps what may count
+    /// once its signer is known. Gives the ids of people's keys that came in with it.
+    pub(super) fn note(&mut self, recorded: &Recorded) -> Vec<Hash> {
         if !self.enrolments.add(recorded, &Texts::default()) {
-            return None;
+            return Vec::new();
         }
+        self.noted.push(recorded.clone());
         let roster = self.enrolments.roster();
         for device in roster.devices().iter().rev().take_while(|device| device.index == recorded.index) {
             self.report_keys.entry(device.device).or_default().extend(device.report_key);
         }
-        roster.keys().last().filter(|key| key.index == recorded.index).map(|key| key.key_id)
+        roster.keys().iter().rev().take_while(|key| key.index == recorded.index).map(|key| key.key_id).collect()
+    }
+
+    /// The facts that all this is made of, in their order: whoever takes note of them again knows the same.
+    pub(super) fn noted(&self) -> &[Recorded] {
+        &self.noted
     }
 
     /// What custodians said of the log's own keys, as they came.
@@ -87,26 +98,19 @@ impl Keys {
         }
     }
 
-    /// Whether its signer had custody, with a key that is trusted, both at what they had seen and at the fact's own place:
-    /// what the roster asks of the facts that it is made of.
-    pub(super) fn by_custodian(&self, recorded: &Recorded) -> bool {
-        let (roster, header, index) = (self.roster(), recorded.fact.header(), recorded.index);
-        let trusted = roster.untrusted_from(&header.author_key, u64::MAX).is_none_or(|from| index < from);
-        let Some(key) = roster.key(&header.author_key, index).filter(|_| trusted) else { return false };
-        let happened_s = recorded.happened_s();
-        let held = |point: u64| {
-            key.index < point
-                && roster.grants().iter().any(|grant| {
-                    grant.person == key.person
-                        && grant.authority == Authority::Custody
-                        && grant.index < point
-                        && grant.withdrawn_index.is_none_or(|withdrawn| point <= withdrawn)
-                        && grant.valid_from_s.is_none_or(|from| from <= happened_s)
-                        && grant.valid_until_s.is_none_or(|until| happened_s <= until)
-                })
-        };
-        // Every fact names the founding fact's hash: that entry at least was seen.
-        header.subjects.contains(&Subject::Roster) && held(header.seen.size.max(1)) && held(index)
+    /// Takes note of a fact of the service's own, or of no kind that is known: it adds nobody.
+    pub(super) fn overhear(&mut self, recorded: &Recorded) {
+        self.enrolments.hear(recorded);
+    }
+
+    /// What people with custody wanted erased, and what came of it.
+    pub(super) fn erasures(&self) -> &Erasures {
+        self.enrolments.erasures()
+    }
+
+    /// Puts them where they stood, once the noted facts were taken again.
+    pub(super) fn resume_erasures(&mut self, known: Known) {
+        self.enrolments.resume_erasures(known);
     }
 
     /// Whether a report's signature holds under a report key of its device, and the device is the one it is taken to be

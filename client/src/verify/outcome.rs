@@ -1,7 +1,13 @@
 //! What a verification comes to: a good log with its counts, or the first thing that is wrong and where.
 
+use std::process::ExitCode;
+
 use rinsebook_proto::bytes::Hash;
+use rinsebook_proto::cosignature::Cosignature;
 use serde_json::{Value, json};
+
+use super::erased::Erased;
+use super::policy::told;
 
 /// What a good log amounts to.
 #[derive(Debug, Clone, Default, PartialEq, Eq)]
@@ -10,6 +16,8 @@ pub struct Good {
     pub segments: u64,
     /// Entries.
     pub entries: u64,
+    /// Of these, entries that an earlier audit checked: they are the same, and were not checked again.
+    pub resumed: u64,
     /// Groups, each with a checkpoint that holds.
     pub groups: u64,
     /// Signatures by people and by the service that hold.
@@ -28,8 +36,16 @@ pub struct Good {
     pub lost_places: u64,
     /// Annexes and attachments, where they were checked.
     pub blobs: Option<BlobCounts>,
+    /// What custodians wanted erased, and what came of it; names where a folder of blobs was given.
+    pub erased: Vec<Erased>,
     /// SHA-256 of the founding envelope.
     pub record: Hash,
+    /// The log's name and epoch, by its last checkpoint.
+    pub origin: String,
+    /// The last checkpoint, as the log signed it.
+    pub note: String,
+    /// Cosignatures of the witnesses that were named.
+    pub cosignatures: Vec<Cosignature>,
     /// The root over all entries.
     pub root: Hash,
     /// Whether the log key was the verifier's own.
@@ -81,7 +97,20 @@ fn clause(check: &str, part: &str) -> String {
     if part == check { String::new() } else { format!("{part}: ") }
 }
 
+/// Checked and found bad.
+const BAD: u8 = 3;
+/// Could not check.
+const COULD_NOT: u8 = 5;
+
 impl Fault {
+    /// 3: checked and found bad; 5: could not check.
+    pub fn exit_code(&self) -> ExitCode {
+        match self {
+            Fault::Bad { .. } => ExitCode::from(BAD),
+            Fault::CouldNot(_) => ExitCode::from(COULD_NOT),
+        }
+    }
+
     /// The same as one object, under stable names; what is not known is null.
     pub fn to_json(&self) -> Value {
         match self {
@@ -108,6 +137,7 @@ impl Good {
             "good": true,
             "segments": self.segments,
             "entries": self.entries,
+            "resumed": self.resumed,
             "groups": self.groups,
             "signatures": self.signatures,
             "read_later": self.read_later,
@@ -117,20 +147,30 @@ impl Good {
             "refused_places": self.refused_places,
             "lost_places": self.lost_places,
             "blobs": self.blobs.map(|b| json!({ "held": b.held, "erased": b.erased })),
+            "erased": self.erased.iter().map(Erased::to_json).collect::<Vec<_>>(),
             "record": self.record.to_string(),
+            "origin": self.origin,
+            "cosigned_by": self.cosignatures.iter().map(|c| c.name.as_str()).collect::<Vec<_>>(),
             "root": self.root.to_string(),
             "origin_proved": self.origin_proved,
         })
     }
 
-    fn lines(&self) -> [(&'static str, String); 14] {
+    fn journal(&self) -> String {
+        match self.segments {
+            0 => "read from static files; every hash tile is what the entries give".to_owned(),
+            n => format!("every byte of {} accounted for", counted(n, "segment file")),
+        }
+    }
+
+    fn lines(&self) -> Vec<(&'static str, String)> {
         let Good { entries, signatures, .. } = self;
         let blobs = match self.blobs {
             Some(b) => format!("{} named are there; {} annexes erased by a custodian's fact", b.held, b.erased),
             None => "not checked; give --blobs".to_owned(),
         };
-        [
-            ("journal", format!("every byte of {} accounted for", counted(self.segments, "segment file"))),
+        let mut lines = vec![
+            ("journal", self.journal()),
             ("entry", format!("{entries} in the exact form")),
             ("fact", format!("{entries} in the exact form")),
             ("record", format!("every fact names {}", self.record.short())),
@@ -146,8 +186,14 @@ impl Good {
             }),
             ("blob", blobs),
             ("seen", "every signer had seen this log and no other".to_owned()),
-            ("root", format!("{} hold", counted(self.groups, "signed checkpoint"))),
-        ]
+            (
+                "root",
+                format!("{} hold; {} as the last says", counted(self.groups.max(1), "signed checkpoint"), self.origin),
+            ),
+        ];
+        let seen = lines.len() - 2;
+        drop(lines.splice(seen..seen, self.erased.iter().map(Erased::line)));
+        lines
     }
 }
 
@@ -161,8 +207,14 @@ impl std::fmt::Display for Good {
             writeln!(f, "{check:<14}{result}")?;
         }
         writeln!(f, "{:<14}{}", "", self.root)?;
+        if !self.cosignatures.is_empty() {
+            writeln!(f, "{:<14}{}", "cosigned", told(&self.cosignatures))?;
+        }
         let entries = if self.entries == 1 { "entry" } else { "entries" };
         write!(f, "good: {} {entries}", self.entries)?;
+        if self.resumed > 0 {
+            write!(f, ", {} of them audited before", self.resumed)?;
+        }
         if !self.origin_proved {
             write!(f, "; consistent with itself, origin unproved: give --log-key")?;
         }

@@ -25,21 +25,34 @@ use rinsebook_proto::entry::Entry;
 use rinsebook_proto::fact::{BlobNamed, Kind, MAX_ENVELOPE_BYTES, MAX_SERVICE_ENVELOPE_BYTES, Signed, blobs_named};
 use rinsebook_proto::note::VerifierKey;
 use rinsebook_proto::pack::{Pack, PackedBlob};
+use rinsebook_proto::rules::erasures::KEEP_SIGNER_NAME_YEARS;
 use rinsebook_proto::rules::{Recorded, SignatureState};
 use rinsebook_proto::succession::{Before, LogKeys};
 use rinsebook_proto::tree::{empty_root, leaf_hash, verify_consistency, verify_inclusion};
 use rinsebook_proto::v1;
 
+use super::erased::{Annexes, erased};
+use super::held::fits_before;
 use super::keys::Keys;
-use super::{Fault, Wrong};
+use super::{Fault, Policy, Wrong};
 pub use answers::Open;
-pub use report::{Erased, PackGood};
+pub use report::PackGood;
 
 /// What a pack's verification goes by.
-#[derive(Debug, Clone, Copy, Default)]
+#[derive(Debug, Clone, Copy)]
 pub struct AskedOfPack<'a> {
     /// The verifier's own. Without it the founding fact's is used, and the pack is proved consistent with itself only.
     pub log_key: Option<&'a VerifierKey>,
+    /// Which witnesses must have cosigned its checkpoint.
+    pub policy: Option<&'a Policy>,
+    /// For so many years a signer's name cannot be erased; as the service is configured.
+    pub keep_signer_name_years: u32,
+}
+
+impl Default for AskedOfPack<'_> {
+    fn default() -> Self {
+        Self { log_key: None, policy: None, keep_signer_name_years: KEEP_SIGNER_NAME_YEARS }
+    }
 }
 
 /// An entry whose fact was read.
@@ -94,9 +107,18 @@ fn check(pack: &Pack, asked: &AskedOfPack<'_>) -> Result<PackGood, Found> {
     chain(&items)?;
     let mut good = PackGood { entries: items.len() as u64, beside, ..PackGood::begun(&head) };
     let signed = signatures(&mut items, asked, &mut good)?;
+    let issuers = items.iter().rev().take(head.issued.parts as usize);
+    if let Some(item) = issuers.into_iter().find(|item| !signed.keys.is_service_device(&item.fact().header().device)) {
+        return Err(at(item.index(), "head", "head")("another than the service says that a pack was issued"));
+    }
     runs::check(&items, &signed.keys)?;
     proofs(pack, &items, &signed, &mut good)?;
-    blobs(pack, &items, &signed, &mut good)?;
+    let cosigned = asked.policy.map(|policy| policy.cosigned(&pack.note)).transpose();
+    good.cosignatures = cosigned.map_err(|wrong| (None, wrong))?.unwrap_or_default();
+    let cosigned_ms = good.cosignatures.iter().map(|c| c.unix_seconds.saturating_mul(1000));
+    // Times never run backwards: what holds for the newest holds for all.
+    fits_before(head.issued_ms, cosigned_ms).map_err(at(head.index, "chain", "time received"))?;
+    blobs(pack, &items, &signed, asked.keep_signer_name_years, &mut good)?;
     answers::check(pack, &items, &head, &mut good)?;
     Ok(good)
 }
@@ -150,14 +172,12 @@ struct SignedBy {
     log_keys: LogKeys,
     /// Entries whose signature holds.
     hold: BTreeSet<u64>,
-    /// Erasures by somebody with custody, by digest.
-    erased: HashMap<Hash, Erased>,
 }
 
 fn signatures(items: &mut [Item], asked: &AskedOfPack<'_>, good: &mut PackGood) -> Result<SignedBy, Found> {
     let Some(Kind::RecordFounded(founded)) = items[0].fact().kind().cloned() else { unreachable!("asked before") };
     let log_keys = LogKeys::founded(&founded).map_err(at(0, "root", "log key"))?;
-    let mut signed = SignedBy { keys: Keys::default(), log_keys, hold: BTreeSet::new(), erased: HashMap::new() };
+    let mut signed = SignedBy { keys: Keys::default(), log_keys, hold: BTreeSet::new() };
     let record = items[0].fact().hash();
     good.record = record;
     signed.keys.found(&items[0].recorded, &founded);
@@ -205,13 +225,18 @@ impl SignedBy {
                 return Err(bad("signature")("it does not hold under the key that the fact names"));
             }
             None if index == 0 => return Err(bad("founding")("it does not prove the key that signed it")),
-            None if !recovery => return self.device(item, from_service),
+            None if !recovery => {
+                self.device(item, from_service)?;
+                self.roster(item);
+                return Ok(());
+            }
             _ => {}
         }
         item.recorded.signature = SignatureState::Good;
         self.hold.insert(index);
         self.device(item, from_service)?;
         if from_service {
+            self.keys.overhear(&item.recorded);
             return self.report(item, good);
         }
         if index > 0 {
@@ -243,15 +268,6 @@ impl SignedBy {
 
     /// What a custodian says of people, of the log's keys, of annexes.
     fn roster(&mut self, item: &Item) {
-        if let Some(Kind::AnnexErased(erased)) = item.fact().kind()
-            && self.keys.by_custodian(&item.recorded)
-        {
-            let told = Erased { index: item.index(), reason: erased.reason.clone() };
-            let digests = erased.digests.iter().filter_map(|digest| Hash::from_slice(digest));
-            digests.for_each(|digest| {
-                self.erased.entry(digest).or_insert_with(|| told.clone());
-            });
-        }
         let known = self.keys.successions().len();
         self.keys.note(&item.recorded);
         for succession in &self.keys.successions()[known..] {
@@ -310,7 +326,8 @@ fn proofs(pack: &Pack, items: &[Item], signed: &SignedBy, good: &mut PackGood) -
 }
 
 /// What facts name beside the log.
-fn blobs(pack: &Pack, items: &[Item], signed: &SignedBy, good: &mut PackGood) -> Result<(), Found> {
+fn blobs(pack: &Pack, items: &[Item], signed: &SignedBy, keep_years: u32, good: &mut PackGood) -> Result<(), Found> {
+    let gone = signed.keys.erasures().effective(keep_years);
     let mut there: HashMap<Hash, &PackedBlob> = pack.blobs.iter().map(|blob| (blob.digest(), blob)).collect();
     let packed: HashMap<Hash, bool> = there.iter().map(|(digest, blob)| (*digest, blob.salt.is_empty())).collect();
     for item in items {
@@ -324,16 +341,34 @@ fn blobs(pack: &Pack, items: &[Item], signed: &SignedBy, good: &mut PackGood) ->
                 (None, BlobNamed::Attachment(_)) => {
                     return Err(wrong(format!("the attachment {digest} that it names is not there")));
                 }
-                (None, BlobNamed::Annex(_)) => match signed.erased.get(&digest) {
-                    Some(erased) => good.erased.push(erased.clone()),
-                    None => good.held_back += 1,
-                },
+                (None, BlobNamed::Annex(_)) if gone.contains_key(&digest) => {}
+                (None, BlobNamed::Annex(_)) => good.held_back += 1,
             }
         }
     }
+    good.erased = erased(&signed.keys, keep_years, &Packed(&pack.blobs));
     match there.keys().min() {
         Some(digest) => Err((None, Wrong::of("blob", "blob")(format!("{digest} is there and no fact names it")))),
         None => Ok(()),
+    }
+}
+
+/// The annexes in the pack.
+struct Packed<'p>(&'p [PackedBlob]);
+
+impl Packed<'_> {
+    fn find(&self, digest: &Hash) -> Option<&PackedBlob> {
+        self.0.iter().find(|blob| !blob.salt.is_empty() && blob.digest() == *digest)
+    }
+}
+
+impl Annexes for Packed<'_> {
+    fn there(&self, digest: &Hash) -> Option<bool> {
+        Some(self.find(digest).is_some())
+    }
+
+    fn text(&self, digest: &Hash) -> Option<String> {
+        String::from_utf8(self.find(digest)?.content.clone()).ok()
     }
 }
 

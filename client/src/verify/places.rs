@@ -9,10 +9,10 @@ use rinsebook_proto::fact::{Header, Kind};
 
 /// Where a run ends.
 #[derive(Debug, Clone, Copy, Default)]
-struct End {
-    next_counter: u64,
+pub(super) struct End {
+    pub(super) next_counter: u64,
     /// What the next fact must name; none: anything, at a run's first place and after a lost one.
-    expected_previous: Option<Hash>,
+    pub(super) expected_previous: Option<Hash>,
 }
 
 /// See the module.
@@ -24,6 +24,16 @@ pub(super) struct Places {
 }
 
 impl Places {
+    /// Goes on from a state that was kept.
+    pub(super) fn resume(runs: impl Iterator<Item = ((Id, Id), End)>, refused: u64, lost: u64) -> Places {
+        Places { runs: runs.collect(), refused, lost }
+    }
+
+    /// Every run, by device and run.
+    pub(super) fn runs(&self) -> impl Iterator<Item = (&(Id, Id), &End)> {
+        self.runs.iter()
+    }
+
     /// Runs, places held by refusals, places lost.
     pub(super) fn counts(&self) -> (u64, u64, u64) {
         (self.runs.len() as u64, self.refused, self.lost)

@@ -3,10 +3,10 @@
 use std::collections::HashMap;
 
 use rinsebook_proto::bytes::Hash;
-use rinsebook_proto::journal::Group;
+use rinsebook_proto::succession::LogKeys;
 use rinsebook_proto::tree::{Edge, leaf_hash};
 
-use super::checker::{failed, open};
+use super::checker::open;
 use super::keys::Keys;
 use super::seen::Checkpoints;
 use super::{Failed, Wrong};
@@ -15,6 +15,7 @@ use super::{Failed, Wrong};
 pub(super) struct SecondReading<'a> {
     keys: &'a Keys,
     checkpoints: &'a Checkpoints,
+    log_keys: Option<&'a LogKeys>,
     /// Keys that were enrolled after facts of theirs had come, with the entry that did it.
     late: &'a HashMap<Hash, u64>,
     edge: Edge,
@@ -25,19 +26,21 @@ impl SecondReading<'_> {
     pub(super) fn new<'a>(
         keys: &'a Keys,
         checkpoints: &'a Checkpoints,
+        log_keys: Option<&'a LogKeys>,
         late: &'a HashMap<Hash, u64>,
     ) -> SecondReading<'a> {
-        SecondReading { keys, checkpoints, late, edge: Edge::default(), hold: 0 }
+        SecondReading { keys, checkpoints, log_keys, late, edge: Edge::default(), hold: 0 }
     }
 
-    pub(super) fn group(&mut self, group: &Group) -> Result<[u8; 32], Failed> {
+    pub(super) fn entries_from(&mut self, first: u64, records: &[Vec<u8>]) -> Result<Hash, Failed> {
         let mut last = Hash::ZERO;
-        for (at, data) in group.records.iter().enumerate() {
+        for (at, data) in records.iter().enumerate() {
             last = leaf_hash(data);
             self.edge.push(last);
-            self.entry(group.first + at as u64, data).map_err(|wrong| failed(group, at, wrong))?;
+            let index = first + at as u64;
+            self.entry(index, data).map_err(|wrong| Failed { wrong, at: Some(at), index })?;
         }
-        Ok(last.0)
+        Ok(last)
     }
 
     fn entry(&mut self, index: u64, data: &[u8]) -> Result<(), Wrong> {
@@ -46,7 +49,11 @@ impl SecondReading<'_> {
         let came_before = self.late.get(&header.author_key).is_some_and(|enrolled| index < *enrolled);
         // What holds under a recovery key was counted when it was met.
         if came_before && opened.holds == Some(true) && !self.keys.by_recovery_key(&opened.fact) {
-            self.checkpoints.agree(&header.seen, index).map_err(Wrong::of("root", "seen"))?;
+            // An epoch that its signer could not have seen yet is later than any checkpoint that was there.
+            let kept = self.log_keys.map(|keys| (keys.epoch(), keys.kept_of(header.seen.epoch)));
+            self.checkpoints
+                .agree(&header.seen, index, kept.unwrap_or((1, None)))
+                .map_err(Wrong::of("root", "seen"))?;
             self.hold += 1;
         }
         Ok(())

@@ -34,6 +34,9 @@ pub(super) struct TestLog {
     record: Hash,
     /// What the next fact says to have seen; none: the truth.
     pretended: Option<Seen>,
+    /// What the next fact is about, and the card it stands on.
+    subjects: Vec<Subject>,
+    card: Option<Id>,
 }
 
 impl TestLog {
@@ -48,6 +51,8 @@ impl TestLog {
             places: HashMap::new(),
             record: Hash::ZERO,
             pretended: None,
+            subjects: vec![Subject::Roster],
+            card: None,
         };
         let mut founding = log.founding();
         alter(&mut founding);
@@ -76,6 +81,23 @@ impl TestLog {
         self.join(by, kind, refers)
     }
 
+    /// Adds a fact about something else than the roster.
+    pub(super) fn about(&mut self, by: &By<'_>, kind: Kind, subjects: Vec<Subject>) -> Hash {
+        self.subjects = subjects;
+        let hash = self.add(by, kind, vec![]);
+        self.subjects = vec![Subject::Roster];
+        hash
+    }
+
+    /// Adds facts signed by one deliberate act.
+    pub(super) fn in_one_card(&mut self, by: &By<'_>, kinds: Vec<Kind>) {
+        self.card = Some(Id([7; 16]));
+        kinds.into_iter().for_each(|kind| {
+            self.add(by, kind, vec![]);
+        });
+        self.card = None;
+    }
+
     /// Adds a fact to the group of the last one.
     pub(super) fn join(&mut self, by: &By<'_>, kind: Kind, refers: Vec<Hash>) -> Hash {
         let (counter, previous) = self.places.get(&by.0).copied().unwrap_or((0, Hash::ZERO));
@@ -92,8 +114,8 @@ impl TestLog {
             clock_offset_ms: None,
             clock_measured_ms: None,
             seen,
-            card: None,
-            subjects: vec![Subject::Roster],
+            card: self.card,
+            subjects: self.subjects.clone(),
             refers,
         };
         let fact = Signed::sign(header, kind, by.1);

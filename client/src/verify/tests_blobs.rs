@@ -3,7 +3,7 @@
 use std::path::Path;
 
 use rinsebook_proto::bytes::{Hash, Id};
-use rinsebook_proto::fact::Kind;
+use rinsebook_proto::fact::{Kind, Subject};
 use rinsebook_proto::key;
 use rinsebook_proto::v1;
 
@@ -35,7 +35,8 @@ fn keep(dir: &Path, digest: Hash, salt: &[u8], content: &[u8]) {
 fn checked(log: &TestLog, blobs: &Path) -> Result<Good, Fault> {
     let dir = tempfile::tempdir().unwrap();
     log.write(dir.path(), 1 << 16, |_| {}, |_| {});
-    check(dir.path(), &Asked { log_key: Some(&log.verifier_key()), blobs: Some(blobs) }, &mut |_| {})
+    let asked = Asked { log_key: Some(&log.verifier_key()), blobs: Some(blobs), ..Asked::default() };
+    check(dir.path(), &asked, &mut |_| {})
 }
 
 fn found_bad(result: Result<Good, Fault>) -> Option<u64> {
@@ -105,4 +106,41 @@ fn a_blob_that_cannot_be_read_leaves_the_log_unchecked_and_not_bad() {
     keep(blobs.path(), annex, &SALT, b"a name");
     std::fs::create_dir(blobs.path().join(attachment.to_string())).unwrap();
     assert!(matches!(checked(&log, blobs.path()), Err(Fault::CouldNot(_))));
+}
+
+#[test]
+fn a_signer_s_name_is_missed_within_retention_and_not_after_it_as_many_years_as_are_asked() {
+    let blobs = tempfile::tempdir().unwrap();
+    let (mut log, annex, attachment) = naming();
+    keep(blobs.path(), attachment, &[], b"a procedure");
+    let (custodian, signer) = (log.custodian_key.clone(), key::generate());
+    log.add(&By(TABLET, &custodian), Kind::KeyEnrolled(key_of(PERSON, &signer)), vec![]);
+    log.about(&By(TABLET, &signer), Kind::Remark(v1::Remark { text: None }), vec![Subject::Wash(Id([8; 16]))]);
+    log.add(&By(TABLET, &custodian), erased(annex), vec![]);
+    let Err(Fault::Bad { index, why, .. }) = checked(&log, blobs.path()) else { panic!("a signer's name is missing") };
+    assert_eq!(index, Some(1));
+    assert!(why.contains("the erasure of entry 5 is without effect"), "{why}");
+
+    let dir = tempfile::tempdir().unwrap();
+    log.write(dir.path(), 1 << 16, |_| {}, |_| {});
+    let asked = Asked { blobs: Some(blobs.path()), keep_signer_name_years: 0, ..Asked::default() };
+    let good = check(dir.path(), &asked, &mut |_| {}).unwrap();
+    assert_eq!((good.erased[0].index, good.erased[0].there), (5, Some(false)));
+}
+
+#[test]
+fn an_erasure_that_came_before_its_custodian_s_key_is_obeyed_once_that_is_enrolled() {
+    let blobs = tempfile::tempdir().unwrap();
+    let (mut log, annex, attachment) = naming();
+    keep(blobs.path(), attachment, &[], b"a procedure");
+    let (custodian, second) = (log.custodian_key.clone(), key::generate());
+    log.add(&By(TABLET, &second), erased(annex), vec![]);
+    assert_eq!(found_bad(checked(&log, blobs.path())), Some(1), "nobody knows the key");
+    let authority = v1::Authority::Custody as i32;
+    let granted = v1::AuthorityGranted { person: PERSON.to_vec(), authority, ..v1::AuthorityGranted::default() };
+    log.in_one_card(
+        &By(TABLET, &custodian),
+        vec![Kind::KeyEnrolled(key_of(PERSON, &second)), Kind::AuthorityGranted(granted)],
+    );
+    assert_eq!(checked(&log, blobs.path()).unwrap().blobs, Some(BlobCounts { held: 1, erased: 1 }));
 }

@@ -3,7 +3,7 @@
 
 use super::{
     Damage, Fault, Group, JournalError, Kind, MAX_BODY_BYTES,
-    bytes::{Begin, FRAME_HEAD_BYTES, FrameType, HEADER_BYTES, Head, Header, Place, decode_mark},
+    bytes::{Begin, FRAME_HEAD_BYTES, FrameType, HEADER_BYTES, HEADER_PREVIOUS_AT, Head, Header, Place, decode_mark},
     disk::Disk,
     folder::{segment_name, whole_file},
     window::{Found, Window},
@@ -79,6 +79,11 @@ impl SegmentReader {
         }
         if header.first != first {
             return Err(damaged(Fault::HeaderFirst(header.first)));
+        }
+        // Judged here, before an opening mends anything: what it refuses it leaves as it is.
+        if first == 0 && header.previous != [0; 32] {
+            let damage = Damage { offset: HEADER_PREVIOUS_AT, ..whole_file(name, Fault::PreviousHash) };
+            return Err(JournalError::Damaged(Damage { index: Some(first), ..damage }));
         }
         let window = Window::new(file, name.clone(), size_bytes);
         Ok(Self { window, name, header, at: HEADER_BYTES as u64, next_index: first })

@@ -122,6 +122,27 @@ fn a_scan_finds_a_header_whose_previous_hash_is_not_that_of_the_record_before() 
 }
 
 #[test]
+fn a_first_header_that_names_a_record_before_is_refused_and_a_torn_group_behind_it_left_as_it_is() {
+    let home = tempfile::tempdir().unwrap();
+    let dir = home.path().join("log");
+    let (mut journal, _, _) = open_with(&dir, TINY).unwrap();
+    journal.append(0, [0; 32], &[b"torn"], b"note").unwrap();
+    drop(journal);
+    let path = dir.join("00000000000000000000.seg");
+    let mut bytes = fs::read(&path).unwrap();
+    let header = Header { kind: Kind::Log, first: 0, previous: [6; 32] }.encode();
+    bytes[..header.len()].copy_from_slice(&header);
+    let last = bytes.iter().rposition(|byte| *byte != 0).unwrap();
+    bytes[last] ^= 1;
+    fs::write(&path, &bytes).unwrap();
+    for found in [scan_with(&dir, Kind::Log).unwrap_err(), open_with(&dir, TINY).unwrap_err()] {
+        let damage = found.damage().unwrap();
+        assert_eq!((damage.offset, &damage.fault), (24, &Fault::PreviousHash));
+    }
+    assert_eq!(fs::read(&path).unwrap(), bytes);
+}
+
+#[test]
 fn a_missing_file_is_found_wherever_it_was() {
     let home = tempfile::tempdir().unwrap();
     let dir = home.path().join("log");

@@ -40,8 +40,8 @@ type Place = (Option<Id>, u32, String);
 #[derive(Debug, Default)]
 pub(super) struct Access<'c> {
     cowls: BTreeMap<Place, Cowl<'c>>,
-    /// Every closing, with the openings that it ended.
-    closings: Vec<(Act<'c>, Vec<Act<'c>>)>,
+    /// Every closing and where, with the openings that it ended.
+    closings: Vec<(Place, Act<'c>, Vec<Act<'c>>)>,
     self_seen: Vec<(Act<'c>, Act<'c>)>,
     ended: Vec<Ended<'c>>,
 }
@@ -63,9 +63,7 @@ impl<'c> Access<'c> {
     }
 
     fn cowl(&mut self, context: &Context<'c>, act: &Act<'c>, name: &str) -> Option<&mut Cowl<'c>> {
-        let engine = act.engine()?;
-        let place = (context.aircraft(act), engine.position, name.to_owned());
-        Some(self.cowls.entry(place).or_default())
+        Some(self.cowls.entry(place(context, act, name)?).or_default())
     }
 
     fn open(&mut self, context: &Context<'c>, act: &Act<'c>, name: &str) {
@@ -104,8 +102,8 @@ impl<'c> Access<'c> {
         // Who closed it before one whose closing does not count had a hand in it all the same.
         let before = cowl.shut.iter().flat_map(|shut| shut.closings.iter().copied()).filter(|c| act.is_after(c));
         let hands = openings.into_iter().chain(before).collect();
-        if !act.revived {
-            self.closings.push((*act, hands));
+        if let Some(place) = place(context, act, name).filter(|_| !act.revived) {
+            self.closings.push((place, *act, hands));
         }
         if closes {
             self.ended.extend(first.map(|opened| Ended::new(ElementKind::Access, name, opened, *act)));
@@ -114,9 +112,13 @@ impl<'c> Access<'c> {
 
     fn see_latches(&mut self, context: &Context<'c>, act: &Act<'c>, name: &str) {
         let same = |other: &Act<'_>| act.fact.person.is_some() && act.fact.person == other.fact.person;
-        let own = self.closings.iter().rev().find(|(closing, _)| act.names(closing));
-        let own = own.filter(|(closing, openings)| same(closing) || openings.iter().any(same));
-        if let Some((closing, _)) = own {
+        // Who names the closing of another access looked at none of their own work.
+        let here = place(context, act, name);
+        let named =
+            |(at, closing, _): &&(Place, Act<'c>, Vec<Act<'c>>)| Some(at) == here.as_ref() && act.names(closing);
+        let own = self.closings.iter().rev().find(named);
+        let own = own.filter(|(_, closing, openings)| same(closing) || openings.iter().any(same));
+        if let Some((_, closing, _)) = own {
             if !act.revived {
                 self.self_seen.push((*closing, *act));
             }
@@ -209,6 +211,11 @@ impl<'c> Cowl<'c> {
         }
         Some(open)
     }
+}
+
+/// Where the access is that an act names.
+fn place(context: &Context<'_>, act: &Act<'_>, name: &str) -> Option<Place> {
+    Some((context.aircraft(act), act.engine()?.position, name.to_owned()))
 }
 
 /// The access as the act's procedure lists it.

@@ -2,9 +2,10 @@
 //! hold one each, so that they cannot differ on who is enrolled.
 
 use std::borrow::Cow;
-use std::collections::HashMap;
+use std::collections::{BTreeMap, HashMap};
 use std::sync::Arc;
 
+use super::erasures::{Erasure, Erasures, Known};
 use super::kinds::asked;
 use super::procedure::Procedure;
 use super::roster::{Revocation, Roster};
@@ -17,7 +18,7 @@ use crate::v1::CountersignPurpose;
 pub type Texts = HashMap<Hash, Result<Arc<Procedure>, String>>;
 
 /// See the module.
-#[derive(Debug, Default)]
+#[derive(Debug, Clone, Default)]
 pub struct Enrolments {
     facts: Vec<Recorded>,
     /// Each revocation's index, with the roster as it was before it.
@@ -25,15 +26,14 @@ pub struct Enrolments {
     roster: Roster,
     /// Entries that the service marked: its clock was in doubt.
     unsure: Vec<u64>,
+    erasures: Erasures,
 }
 
 impl Enrolments {
     /// Takes the next entry; true where it is a fact that the roster is made of, now or once its signer's key is known.
     /// Others change nothing but for the mark of an unsure clock. Whoever asks for no procedures gives no texts.
     pub fn add(&mut self, recorded: &Recorded, texts: &Texts) -> bool {
-        if recorded.clock_unsure {
-            self.unsure.push(recorded.index);
-        }
+        self.hear(recorded);
         if !recorded.fact.kind().is_some_and(concerns_roster) {
             return false;
         }
@@ -47,7 +47,31 @@ impl Enrolments {
         } else {
             self.facts.push(recorded.clone());
         }
+        self.erasures.judge(recorded, &self.roster);
         true
+    }
+
+    /// Takes note of an entry that adds nothing to the roster, for whoever gives such entries no other way in.
+    pub fn hear(&mut self, recorded: &Recorded) {
+        if recorded.clock_unsure {
+            self.unsure.push(recorded.index);
+        }
+        self.erasures.hear(recorded);
+    }
+
+    /// What custodians wanted erased, and what came of it.
+    pub fn erasures(&self) -> &Erasures {
+        &self.erasures
+    }
+
+    /// Puts erasures where they stood: whoever was given the roster's facts alone cannot judge by the entries between.
+    pub fn resume_erasures(&mut self, known: Known) {
+        self.erasures = Erasures::resume(known);
+    }
+
+    /// What is erased as known now, by digest, where signers' names are kept for so many years.
+    pub fn erased(&self, keep_years: u32) -> BTreeMap<Hash, &Erasure> {
+        self.erasures.in_force(&self.roster, keep_years)
     }
 
     /// The roster as known now.

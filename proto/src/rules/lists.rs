@@ -1,6 +1,7 @@
 //! What the record holds, as lists of messages: aircraft, washes, people, devices, procedures, facts.
 
-use super::roster::{Installed, Step};
+use super::erasures::Erasure;
+use super::roster::{Installed, Person, Step};
 use super::{FactRef, History, Recorded, Roster, answer, kind_name};
 use crate::bytes::{Hash, Id};
 use crate::v1;
@@ -74,17 +75,21 @@ pub fn recorded_fact(history: &History, recorded: &Recorded, size: u64) -> v1::R
 /// The people, by id.
 pub fn people(roster: &Roster, size: u64) -> Vec<v1::Person> {
     let mut people: Vec<v1::Person> =
-        roster.people().iter().filter(|p| p.index < size).map(|p| person(roster, p.person, p.name, size)).collect();
+        roster.people().iter().filter(|p| p.index < size).map(|p| person(roster, p, size)).collect();
     people.sort_by(|a, b| a.person.cmp(&b.person));
     people
 }
 
-fn person(roster: &Roster, person: Id, name: Option<Hash>, size: u64) -> v1::Person {
+fn person(roster: &Roster, enrolled: &Person, size: u64) -> v1::Person {
+    let person = enrolled.person;
+    let annex = |digest: Option<Hash>| digest.map(|digest| v1::AnnexRef { digest: digest.to_vec() });
     let keys = roster.keys().iter().filter(|k| k.person == person && k.index < size);
     let grants = roster.grants().iter().filter(|g| g.person == person && g.index < size);
     v1::Person {
         person: person.to_vec(),
-        name: name.map(|digest| v1::AnnexRef { digest: digest.to_vec() }),
+        name: annex(enrolled.name),
+        staff_number: annex(enrolled.staff_number),
+        licence: annex(enrolled.licence),
         keys: keys
             .map(|k| v1::PersonKey {
                 key_id: k.key_id.to_vec(),
@@ -103,6 +108,18 @@ fn person(roster: &Roster, person: Id, name: Option<Hash>, size: u64) -> v1::Per
                 withdrawn_index: g.withdrawn_index.filter(|i| *i < size),
             })
             .collect(),
+    }
+}
+
+/// An erasure that has effect.
+pub fn erasure(erasure: &Erasure) -> v1::Erasure {
+    v1::Erasure {
+        digest: erasure.digest.to_vec(),
+        envelope_hash: erasure.fact.to_vec(),
+        index: erasure.index,
+        erased_ms: erasure.at_ms,
+        person: erasure.by.to_vec(),
+        reason: erasure.reason.clone(),
     }
 }
 

@@ -11,6 +11,7 @@
 //! whoever holds custody then, for that key may be lost or stolen. So it passes to the new custodian alone.
 
 mod early;
+mod erasings;
 mod recovery;
 mod successions;
 
@@ -25,6 +26,7 @@ use crate::bytes::{Hash, Id};
 use crate::fact::{Kind, Subject};
 use crate::key::{self, VerifyingKey};
 use crate::v1::{self, Authority};
+pub use erasings::Erasing;
 use recovery::Recovery;
 use successions::Successions;
 pub use successions::{NextKey, Succession};
@@ -173,6 +175,7 @@ pub struct Roster {
     ahead: Vec<Revocation>,
     cards: HashMap<Id, Vec<u64>>,
     successions: Successions,
+    erasings: Vec<Erasing>,
     clock_confirmations: Vec<ClockConfirmation>,
     /// Facts that wait for their signer's key.
     early: Vec<Recorded>,
@@ -230,7 +233,7 @@ impl Roster {
     }
 
     /// What a signature by this key is checked under: a person's key, or the service's own.
-    pub(super) fn public_key(&self, key_id: &Hash) -> Option<VerifyingKey> {
+    pub fn public_key(&self, key_id: &Hash) -> Option<VerifyingKey> {
         let own = self.service_public_key.filter(|_| self.service_key == Some(*key_id));
         own.or_else(|| self.key(key_id, u64::MAX).map(|k| k.public_key))
     }
@@ -411,6 +414,7 @@ impl Roster {
                 self.procedures.iter_mut().filter(named).for_each(|p| p.withdrawn_index = Some(index));
             }
             Kind::LogKeyChanged(b) => self.successions.push(index, NextKey::Changed(b.clone())),
+            Kind::AnnexErased(b) => self.erase(recorded, b),
             Kind::EpochOpened(b) => self.successions.push(index, NextKey::Epoch(b.clone())),
             // One that speaks of entries to come says nothing about a clock that was compared.
             Kind::ClockConfirmed(b) if b.from_index <= index => {

@@ -9,6 +9,7 @@ mod checks;
 mod corrections;
 mod defects;
 mod devices;
+mod erasures;
 mod forks;
 mod hands;
 mod joints;

@@ -5,7 +5,7 @@ use std::sync::Arc;
 
 use axum_server::tls::TlsInfo;
 use prost::Message;
-use rinsebook_proto::bytes::{Hash, Id};
+use rinsebook_proto::bytes::Id;
 use rinsebook_proto::fact::{Envelope, MAX_ENVELOPE_BYTES, REPORT_TYPE};
 use rinsebook_proto::v1::{self, deliver_request, deliver_response};
 use tokio::sync::{mpsc, oneshot};
@@ -160,11 +160,19 @@ impl IntakeService {
     async fn keep(&self, blobs: v1::Blobs) -> Result<deliver_response::Message, CallError> {
         let store = self.blobs.clone();
         let kept = tokio::task::spawn_blocking(move || {
-            let keep = |blob: v1::Blob| store.keep(&Blob { salt: blob.salt, content: blob.content }).map(Hash::to_vec);
-            blobs.blobs.into_iter().map(keep).collect::<Result<Vec<_>, CallError>>()
+            let mut kept = v1::BlobsKept::default();
+            for blob in blobs.blobs {
+                match store.keep(&Blob { salt: blob.salt, content: blob.content }) {
+                    Ok(digest) => kept.digests.push(digest.to_vec()),
+                    // No reason to end the stream: what names it is taken without it, and what follows has to come.
+                    Err(CallError::Erased { digest, .. }) => kept.erased_digests.push(digest.to_vec()),
+                    Err(error) => return Err(error),
+                }
+            }
+            Ok(kept)
         });
-        let digests = kept.await.map_err(|_| CallError::Stopping)??;
-        Ok(deliver_response::Message::BlobsKept(v1::BlobsKept { digests }))
+        let kept = kept.await.map_err(|_| CallError::Stopping)??;
+        Ok(deliver_response::Message::BlobsKept(kept))
     }
 
     async fn facts(&self, peer: Peer, facts: v1::Facts) -> Result<Taken, CallError> {

@@ -1,20 +1,26 @@
 //! OpenItems: what is open, and what stands in the way.
 
+use std::time::Duration;
+
 use rinsebook_proto::bytes::Id;
 use rinsebook_proto::v1;
+use tokio::sync::mpsc;
 use tokio_stream::wrappers::ReceiverStream;
 use tonic::{Request, Response, Status};
 
+use crate::caller::Caller;
 use crate::error::CallError;
 use crate::query::{Moment, Queries, id, page};
 use crate::rpc::open_items_server::OpenItems;
+use crate::tokens::TokenError;
 use crate::watch::watch;
 
 /// See the module.
 #[derive(Clone)]
 pub struct ItemsService(pub Queries);
 
-type Watched = ReceiverStream<Result<v1::WatchItemsResponse, Status>>;
+type Answer = Result<v1::WatchItemsResponse, Status>;
+type Watched = ReceiverStream<Answer>;
 
 #[tonic::async_trait]
 impl OpenItems for ItemsService {
@@ -46,11 +52,21 @@ impl OpenItems for ItemsService {
     }
 
     async fn watch_items(&self, request: Request<v1::WatchItemsRequest>) -> Result<Response<Watched>, Status> {
+        let caller = Caller::of(request.extensions());
         let answers = watch(self.0.clone(), request.into_inner()).await?;
+        // A device was let in by its certificate, which the log judges; a person alone by a token that ends.
+        let answers = match (caller.device, caller.person) {
+            (None, Some(person)) => {
+                let left_ms = person.expires_ms.saturating_sub(self.0.now_ms());
+                until_expired(answers, Duration::from_millis(left_ms))
+            }
+            _ => answers,
+        };
         Ok(Response::new(ReceiverStream::new(answers)))
     }
 
     async fn assess(&self, request: Request<v1::AssessRequest>) -> Result<Response<v1::AssessResponse>, Status> {
+        let caller = Caller::of(request.extensions());
         let request = request.into_inner();
         let moment =
             Moment { at_least_size: request.at_least_size, at_size: request.at_size, at_time_ms: request.at_time_ms };
@@ -58,9 +74,31 @@ impl OpenItems for ItemsService {
         let aircraft = id(&request.aircraft, "aircraft")?;
         let assessment = self.0.assess(aircraft, as_of, &request)?;
         let recorded_as = match request.record {
-            true => Some(self.0.record_answer(aircraft, &assessment, "").await?),
+            true => Some(self.0.record_answer(aircraft, &assessment, caller.asked_by()).await?),
             false => None,
         };
         Ok(Response::new(v1::AssessResponse { assessment: Some(assessment), recorded_as }))
     }
+}
+
+/// The answers of a watch for as long as its token is good; then the reason why no more come.
+fn until_expired(mut answers: mpsc::Receiver<Answer>, left: Duration) -> mpsc::Receiver<Answer> {
+    let (told, telling) = mpsc::channel(1);
+    tokio::spawn(async move {
+        let expired = tokio::time::sleep(left);
+        tokio::pin!(expired);
+        loop {
+            let answer = tokio::select! {
+                () = &mut expired => Some(Err(CallError::Token(TokenError::Expired).into())),
+                answer = answers.recv() => answer,
+                () = told.closed() => None,
+            };
+            let Some(answer) = answer else { return };
+            let last = answer.is_err();
+            if told.send(answer).await.is_err() || last {
+                return;
+            }
+        }
+    });
+    telling
 }

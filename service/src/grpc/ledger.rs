@@ -1,34 +1,46 @@
 //! Ledger: the log as such.
 
+use std::path::PathBuf;
 use std::pin::Pin;
 use std::sync::{Arc, RwLock};
 
 use rinsebook_proto::bytes::Hash;
+use rinsebook_proto::fact::Subject;
+use rinsebook_proto::note::Checkpoint;
 use rinsebook_proto::tree::{BadProof, Tree};
 use rinsebook_proto::{RULES_VERSION, v1};
 use tokio_stream::Stream;
 use tonic::{Request, Response, Status};
 
-use crate::error::CallError;
+use crate::error::{CallError, ServiceError};
 use crate::identity::Identity;
 use crate::log::LogReader;
 use crate::query::{Moment, Queries};
 use crate::rpc::ledger_server::Ledger;
+use crate::signing::Signing;
+use crate::standstill::Standstill;
+use crate::witnesses::{Cosigned, Witnesses};
 
 /// Entries in one answer of a stream.
-const ENTRIES_A_MESSAGE: u64 = 64;
+const ENTRIES_A_MESSAGE: usize = 64;
 
 /// See the module.
 #[derive(Clone)]
 pub struct LedgerService {
     /// Names and keys.
     pub identity: Arc<Identity>,
+    /// The log's signature.
+    pub signing: Signing,
+    /// Where it is written why nothing is recorded.
+    pub data: PathBuf,
     /// Knows the size and the note.
     pub queries: Queries,
     /// Leaf hashes; the sequencer writes them.
     pub tree: Arc<RwLock<Tree>>,
     /// Reads entries.
     pub reader: LogReader,
+    /// What others have cosigned.
+    pub witnesses: Witnesses,
 }
 
 type Entries = Pin<Box<dyn Stream<Item = Result<v1::ReadEntriesResponse, Status>> + Send>>;
@@ -45,11 +57,11 @@ impl Ledger for LedgerService {
         Ok(Response::new(v1::GetIdentityResponse {
             record: record.map(Hash::to_vec).unwrap_or_default(),
             origin_name: self.identity.origin_name.clone(),
-            epoch: self.identity.epoch,
-            log_public_key: self.identity.log_key.verifying_key().as_bytes().to_vec(),
+            epoch: self.signing.epoch(),
+            log_public_key: self.signing.verifier_key().key().as_bytes().to_vec(),
             service_fact_key: self.identity.fact_key.verifying_key().as_bytes().to_vec(),
             service_device: self.identity.device.to_vec(),
-            verifier_key: self.identity.verifier_key().to_string(),
+            verifier_key: self.signing.verifier_key().to_string(),
             rules_version: RULES_VERSION,
             service_time_ms: self.queries.now_ms(),
         }))
@@ -59,22 +71,37 @@ impl Ledger for LedgerService {
         &self,
         request: Request<v1::GetCheckpointRequest>,
     ) -> Result<Response<v1::GetCheckpointResponse>, Status> {
-        self.reach(request.into_inner().at_least_size).await?;
-        Ok(Response::new(v1::GetCheckpointResponse { checkpoint_note: self.note() }))
+        let v1::GetCheckpointRequest { at_least_size, cosigned } = request.into_inner();
+        self.reach(at_least_size).await?;
+        let by_witnesses = self.witnesses.cosigned(self.queries.now_ms());
+        let policy_met = by_witnesses.as_ref().is_some_and(|shown| shown.policy_met);
+        let (checkpoint_note, cosignatures) = match by_witnesses.filter(|_| cosigned) {
+            Some(Cosigned { note, by, .. }) => (note, u32::try_from(by.len()).unwrap_or(u32::MAX)),
+            None => (self.note(), 0),
+        };
+        Ok(Response::new(v1::GetCheckpointResponse { checkpoint_note, cosignatures, policy_met }))
     }
 
     async fn get_inclusion_proof(
         &self,
         request: Request<v1::GetInclusionProofRequest>,
     ) -> Result<Response<v1::GetInclusionProofResponse>, Status> {
-        let v1::GetInclusionProofRequest { index, size } = request.into_inner();
+        let v1::GetInclusionProofRequest { index, size, cosigned } = request.into_inner();
         let known = self.queries.view().known();
-        let size = self.known_size(size, known.size)?;
-        let tree = self.tree.read().expect("the tree's writer does not panic");
-        let hashes = tree.inclusion(index, size).map_err(sizes)?;
-        let entry_hash = tree.leaf(index).map(Hash::to_vec).unwrap_or_default();
+        let (size, checkpoint_note) = match self.cosigned_beyond(index).filter(|_| cosigned) {
+            Some(cosigned) => cosigned,
+            None => (self.known_size(size, known.size)?, known.note),
+        };
+        let reader = self.reader.clone();
+        let (hashes, entry_hash) = {
+            let tree = self.tree.read().expect("the tree's writer does not panic");
+            let hashes = tree.inclusion(index, size).map_err(sizes)?;
+            (hashes, tree.leaf(index).map(Hash::to_vec).unwrap_or_default())
+        };
+        let entry = tokio::task::spawn_blocking(move || read_entry(&reader, index));
+        let entry = entry.await.map_err(|_| CallError::Stopping)??;
         let hashes = hashes.into_iter().map(Hash::to_vec).collect();
-        Ok(Response::new(v1::GetInclusionProofResponse { index, entry_hash, hashes, checkpoint_note: known.note }))
+        Ok(Response::new(v1::GetInclusionProofResponse { index, entry_hash, hashes, checkpoint_note, entry }))
     }
 
     async fn get_consistency_proof(
@@ -90,23 +117,51 @@ impl Ledger for LedgerService {
         Ok(Response::new(v1::GetConsistencyProofResponse { hashes, checkpoint_note: known.note }))
     }
 
+    async fn prepare_log_key(
+        &self,
+        _: Request<v1::PrepareLogKeyRequest>,
+    ) -> Result<Response<v1::PrepareLogKeyResponse>, Status> {
+        let note = self.note();
+        let checkpoint = Checkpoint::read_unverified(&note).map_err(|_| CallError::NotFounded)?;
+        let failed = |error: ServiceError| {
+            tracing::error!(%error, "the next log key cannot be made");
+            Status::internal("the service could not make its next log key; its log says why")
+        };
+        let old = self.signing.verifier_key();
+        let (next, checkpoint_note) = self.signing.prepare(&checkpoint).map_err(failed)?;
+        let standstill = Standstill::open(&self.data).map_err(failed)?;
+        Ok(Response::new(v1::PrepareLogKeyResponse {
+            old_public_key: old.key().as_bytes().to_vec(),
+            new_public_key: next.key().as_bytes().to_vec(),
+            checkpoint_note,
+            epoch: self.signing.epoch(),
+            size: checkpoint.size,
+            root: checkpoint.root.to_vec(),
+            not_recording: standstill.why().unwrap_or_default().to_owned(),
+        }))
+    }
+
     async fn read_entries(&self, request: Request<v1::ReadEntriesRequest>) -> Result<Response<Entries>, Status> {
-        let v1::ReadEntriesRequest { from_index, limit } = request.into_inner();
+        let v1::ReadEntriesRequest { from_index, limit, roster_only } = request.into_inner();
         let size = self.queries.view().known().size;
         let end = if limit == 0 { size } else { from_index.saturating_add(limit).min(size) };
         let reader = self.reader.clone();
         let (answers, stream) = tokio::sync::mpsc::channel(4);
+        let mut indices: Box<dyn Iterator<Item = u64> + Send> = Box::new(from_index..end);
+        if roster_only {
+            let about = self.queries.view().history().facts_of(&Subject::Roster).to_vec();
+            indices = Box::new(about.into_iter().filter(move |index| (from_index..end).contains(index)));
+        }
         tokio::task::spawn_blocking(move || {
-            let mut first_index = from_index;
-            while first_index < end {
-                let last = (first_index + ENTRIES_A_MESSAGE).min(end);
-                let entries = (first_index..last).map(|i| read_entry(&reader, i)).collect::<Result<_, _>>();
+            loop {
+                let some: Vec<u64> = indices.by_ref().take(ENTRIES_A_MESSAGE).collect();
+                let Some(first_index) = some.first().copied() else { return };
+                let entries = some.into_iter().map(|index| read_entry(&reader, index)).collect::<Result<_, _>>();
                 let answer = entries.map(|entries| v1::ReadEntriesResponse { first_index, entries });
                 let failed = answer.is_err();
                 if answers.blocking_send(answer).is_err() || failed {
                     return;
                 }
-                first_index = last;
             }
         });
         Ok(Response::new(Box::pin(tokio_stream::wrappers::ReceiverStream::new(stream))))
@@ -125,6 +180,13 @@ impl LedgerService {
             size if size <= known => Ok(size),
             _ => Err(CallError::Field { field: "size", why: format!("the log has {known} entries") }),
         }
+    }
+
+    /// The cosigned checkpoint, where there is one that covers the entry: size and note.
+    fn cosigned_beyond(&self, index: u64) -> Option<(u64, String)> {
+        let note = self.witnesses.cosigned(self.queries.now_ms())?.note;
+        let size = Checkpoint::read_unverified(&note).ok()?.size;
+        (index < size).then_some((size, note))
     }
 
     fn note(&self) -> String {

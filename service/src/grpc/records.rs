@@ -117,7 +117,10 @@ impl Records for RecordsService {
         let digest = hash(&request.into_inner().digest, "digest")?;
         let blobs = self.queries.blobs().clone();
         let blob = tokio::task::spawn_blocking(move || blobs.read(&digest)).await.map_err(|_| CallError::Stopping)?;
-        let blob = blob.ok_or(CallError::NotFound { what: "blob", name: digest.to_string() })?;
+        let blob = blob.ok_or_else(|| match self.queries.blobs().erased(&digest) {
+            Some(erasure) => CallError::erased(&erasure),
+            None => CallError::NotFound { what: "blob", name: digest.to_string() },
+        })?;
         Ok(Response::new(v1::GetBlobResponse { salt: blob.salt, content: blob.content }))
     }
 

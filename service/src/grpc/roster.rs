@@ -52,6 +52,20 @@ impl Roster for RosterService {
         let as_of = Some(self.0.as_of(as_of));
         Ok(Response::new(v1::ListProceduresResponse { procedures, as_of, next_page_token }))
     }
+
+    async fn list_erasures(
+        &self,
+        request: Request<v1::ListErasuresRequest>,
+    ) -> Result<Response<v1::ListErasuresResponse>, Status> {
+        let request = request.into_inner();
+        let as_of = self.settle(request.at_least_size).await?;
+        // What is erased is known here before its fact is acknowledged.
+        let erased = self.0.blobs().all_erased();
+        let list = erased.iter().map(|erasure| (erasure.digest.to_vec(), lists::erasure(erasure)));
+        let (erasures, next_page_token) = page(list, request.page_size, &request.page_token)?;
+        let as_of = Some(self.0.as_of(as_of));
+        Ok(Response::new(v1::ListErasuresResponse { erasures, as_of, next_page_token }))
+    }
 }
 
 impl RosterService {

@@ -2,9 +2,7 @@
 //! its washes and who has them, and its history in sentences.
 
 use askama::Template;
-use axum::Extension;
 use axum::extract::{Form, Path, Query, State};
-use axum::http::{HeaderMap, Uri};
 use axum::response::{IntoResponse, Redirect, Response};
 use rinsebook_proto::bytes::Id;
 use rinsebook_proto::fact::Subject;
@@ -12,7 +10,6 @@ use rinsebook_proto::rules::{Deed, History, kind_name, lists};
 use rinsebook_proto::v1;
 
 use super::people::People;
-use super::viewer::is_own_form;
 use super::{Frame, PageError, Pages, Viewer, html, words};
 use crate::query::{AsOf, Moment};
 
@@ -138,7 +135,7 @@ fn found(history: &History, name: &str) -> Result<Id, PageError> {
 /// The page, with the answer to what its form asks.
 pub(super) async fn page(
     pages: State<Pages>,
-    Extension(viewer): Extension<Viewer>,
+    viewer: Viewer,
     Path(name): Path<String>,
     Query(pairs): Query<Pairs>,
 ) -> Result<Response, PageError> {
@@ -335,22 +332,15 @@ fn sentences(history: &History, people: &People<'_>, aircraft: &Id, before: u64)
 /// Keeps question and answer in the log, in the name of who asks.
 pub(super) async fn keep(
     State(pages): State<Pages>,
-    Extension(viewer): Extension<Viewer>,
+    viewer: Viewer,
     Path(name): Path<String>,
-    headers: HeaderMap,
-    uri: Uri,
     Form(pairs): Form<Pairs>,
 ) -> Result<Response, PageError> {
-    let given = pairs.iter().find(|(name, _)| name == "form_token").map_or("", |(_, value)| value);
-    let host = uri.authority().map(axum::http::uri::Authority::as_str);
-    if !is_own_form(&headers, host) || given != viewer.form_token {
-        return Err(PageError::Foreign);
-    }
     let asked = Asked::read(&pairs)?;
     let as_of = asked.settle(&pages).await?;
     let aircraft = found(&pages.queries.view().history(), &name)?;
     let answer = pages.queries.assess(aircraft, as_of, &asked.request(&aircraft))?;
-    let kept = pages.queries.record_answer(aircraft, &answer, &viewer.name).await?;
+    let kept = pages.queries.record_answer(aircraft, &answer, viewer.asked_by()).await?;
     let again =
         pairs.iter().filter(|(name, value)| matches!(name.as_str(), "start" | "assume" | "at") && !value.is_empty());
     let again: Vec<String> = again.map(|(name, value)| format!("&{name}={}", super::board::encoded(value))).collect();

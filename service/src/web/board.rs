@@ -11,7 +11,6 @@ use std::collections::BTreeMap;
 use std::sync::{Arc, RwLock, RwLockReadGuard};
 
 use askama::Template;
-use axum::Extension;
 use axum::extract::{Query, State};
 use axum::response::Response;
 use rinsebook_proto::bytes::Id;
@@ -216,7 +215,7 @@ struct Page {
 /// The board.
 pub(super) async fn page(
     pages: State<Pages>,
-    Extension(viewer): Extension<Viewer>,
+    viewer: Viewer,
     Query(pairs): Query<Vec<(String, String)>>,
 ) -> Result<Response, PageError> {
     let asked = Asked { upto: String::new(), ..Asked::read(&pairs) };

@@ -9,15 +9,6 @@ use crate::error::CallError;
 /// Why a page is not shown.
 #[derive(Debug, thiserror::Error)]
 pub enum PageError {
-    /// Nobody known asks.
-    #[error("this page is for people of this record: sign in, or use the browser of an enrolled device")]
-    Unknown,
-    /// Somebody known without the role.
-    #[error("this page asks for another role than yours; the custodian gives roles")]
-    NotAllowed,
-    /// A form that another page sent.
-    #[error("this form came from another page than ours and was not taken; open the page anew and send it from there")]
-    Foreign,
     /// Nothing by that name.
     #[error("there is no {what} {name} in this record; begin at the board")]
     Missing {
@@ -48,8 +39,6 @@ pub enum PageError {
 impl PageError {
     fn status(&self) -> StatusCode {
         match self {
-            PageError::Unknown => StatusCode::UNAUTHORIZED,
-            PageError::NotAllowed | PageError::Foreign => StatusCode::FORBIDDEN,
             PageError::Missing { .. } | PageError::Call(CallError::NotFound { .. }) => StatusCode::NOT_FOUND,
             PageError::Field { .. } | PageError::Call(CallError::Field { .. }) => StatusCode::BAD_REQUEST,
             PageError::Call(CallError::Stopping | CallError::DiskFull) => StatusCode::SERVICE_UNAVAILABLE,

@@ -6,7 +6,6 @@ mod counts;
 use std::collections::BTreeMap;
 
 use askama::Template;
-use axum::Extension;
 use axum::extract::State;
 use axum::response::Response;
 use rinsebook_proto::rules::{History, lists};
@@ -29,6 +28,8 @@ struct Page {
     frame: Frame,
     size: u64,
     note: String,
+    cosigned: Option<ByWitnesses>,
+    asks_witnesses: bool,
     last_entry: String,
     last_entry_age: String,
     devices: Vec<[String; 5]>,
@@ -40,8 +41,28 @@ struct Page {
     unsure: Option<u64>,
 }
 
+/// What witnesses cosigned.
+struct ByWitnesses {
+    note: String,
+    /// The name, when, and how long ago.
+    by: Vec<[String; 3]>,
+    enough: bool,
+}
+
+impl ByWitnesses {
+    fn of(pages: &Pages, now_ms: u64) -> Option<ByWitnesses> {
+        let cosigned = pages.witnesses.cosigned(now_ms)?;
+        let row = |(name, at_s): &(String, u64)| {
+            let at_ms = at_s.saturating_mul(1000);
+            [words::line(name), words::second(at_ms), words::length(now_ms.saturating_sub(at_ms) / 60_000)]
+        };
+        let by = cosigned.by.iter().map(row).collect();
+        Some(ByWitnesses { note: cosigned.note, by, enough: cosigned.policy_met })
+    }
+}
+
 /// The page.
-pub(super) async fn page(pages: State<Pages>, Extension(viewer): Extension<Viewer>) -> Result<Response, PageError> {
+pub(super) async fn page(pages: State<Pages>, viewer: Viewer) -> Result<Response, PageError> {
     let as_of = pages.queries.settle(Moment::default()).await?;
     let findings = pages.board().await?.findings();
     let known = pages.queries.view().known();
@@ -54,6 +75,8 @@ pub(super) async fn page(pages: State<Pages>, Extension(viewer): Extension<Viewe
         frame: Frame::new("Quality", viewer, &pages),
         size: as_of.size,
         note: known.note,
+        cosigned: ByWitnesses::of(&pages, as_of.time_ms),
+        asks_witnesses: pages.witnesses.are_asked(),
         last_entry: last.map_or_else(|| "none".to_owned(), words::second),
         last_entry_age: last.map(|ms| words::length(as_of.time_ms.saturating_sub(ms) / 60_000)).unwrap_or_default(),
         devices: devices(&history, as_of),

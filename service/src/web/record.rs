@@ -23,7 +23,6 @@ mod shown;
 mod values;
 
 use askama::Template;
-use axum::Extension;
 use axum::extract::{Path, State};
 use axum::response::Response;
 use base64::Engine as _;
@@ -58,11 +57,7 @@ struct Page {
 }
 
 /// The record's page.
-pub(super) async fn page(
-    pages: State<Pages>,
-    Extension(viewer): Extension<Viewer>,
-    Path(name): Path<String>,
-) -> Result<Response, PageError> {
+pub(super) async fn page(pages: State<Pages>, viewer: Viewer, Path(name): Path<String>) -> Result<Response, PageError> {
     let look = Look::at(&pages, &name).await?;
     let frame = Frame::new("Record of a wash", viewer, &pages);
     let parts = pages.0.clone();
@@ -95,7 +90,7 @@ fn make(pages: &Pages, look: &Look, frame: Frame) -> Result<Page, PageError> {
         before.iter().chain([&between, &after]).map(|section| shown::strings(section)).collect();
     let derived = json!({
         "what": "record of a wash",
-        "origin": pages.identity.origin(),
+        "origin": pages.signing.origin(),
         "wash": look.id.to_string(),
         "size": look.as_of.size,
         "time_ms": look.as_of.time_ms,
@@ -112,7 +107,7 @@ fn make(pages: &Pages, look: &Look, frame: Frame) -> Result<Page, PageError> {
         between,
         enrolments: evidence.enrolments,
         after,
-        verifier_key: pages.identity.verifier_key().to_string(),
+        verifier_key: pages.signing.verifier_key().to_string(),
         note: BASE64.encode(known.note),
         statement: BASE64.encode(statement.bytes()),
         annexes: evidence.annexes,
@@ -123,7 +118,7 @@ fn make(pages: &Pages, look: &Look, frame: Frame) -> Result<Page, PageError> {
 fn place(pages: &Pages, told: &Told<'_>, evidence: &Evidence, size: u64) -> Section {
     let signed = told.sign_off().map(|(deed, _, _)| deed.original_index);
     let named = evidence.facts.iter().rev().find(|fact| signed.is_none_or(|index| index == fact.index));
-    let origin = pages.identity.origin();
+    let origin = pages.signing.origin();
     let mut out = vec![Block::heading("Where it stands in the log")];
     if let Some(fact) = named {
         let what = if signed.is_some() { "The sign-off" } else { "The newest fact, since nothing is signed off," };
@@ -138,7 +133,7 @@ fn place(pages: &Pages, told: &Told<'_>, evidence: &Evidence, size: u64) -> Sect
     }
     out.push(Block::text(format!(
         "Proved to the checkpoint of size {size}, under the log key {}",
-        pages.identity.verifier_key()
+        pages.signing.verifier_key()
     )));
     out.push(Block::text(
         "For proof ask for a pack of this aircraft, and run: rinsebook verify, with a log key that you did not get from this page.",

@@ -1,114 +1,71 @@
-//! Who looks at a page. Whoever signs people in puts a [`Viewer`] into the request's extensions; a browser that shows the
-//! certificate of an enrolled device sees what that device may read over gRPC.
+//! Who looks at a page: the person who signed in, or a browser that shows the certificate of an enrolled device. Whether
+//! they may is decided before any page is asked, by the one table in [`crate::access`].
 
-use std::collections::BTreeSet;
+use std::convert::Infallible;
 
-use axum::extract::{Request, State};
-use axum::http::{HeaderMap, header};
-use axum::middleware::Next;
-use axum::response::Response;
+use axum::extract::FromRequestParts;
+use axum::http::request::Parts;
 
-use super::PageError;
-use crate::access::peer_certificate;
-use crate::authority::tls_key_digest;
-use crate::projection::View;
-
-/// What somebody may look at.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
-pub enum Role {
-    /// What is open before a departure.
-    Planner,
-    /// The records, and how they come about.
-    Quality,
-    /// Everything.
-    Custodian,
-}
+use super::Pages;
+use crate::access;
+use crate::caller::Caller;
+use crate::session::{Session, Sessions};
 
 /// Somebody who looks.
-#[derive(Debug, Clone, PartialEq, Eq)]
-pub struct Viewer {
-    /// As the log names whoever asked a question.
-    pub name: String,
-    /// What they may look at.
-    pub roles: BTreeSet<Role>,
-    /// What a form of theirs has to carry, where their session asks for one.
-    pub form_token: String,
+#[derive(Debug, Clone)]
+pub(super) struct Viewer {
+    caller: Caller,
+    session: Option<Session>,
+    /// What to call them; shown to them, written nowhere.
+    pub(super) name: String,
+}
+
+impl FromRequestParts<Pages> for Viewer {
+    type Rejection = Infallible;
+
+    async fn from_request_parts(parts: &mut Parts, pages: &Pages) -> Result<Viewer, Infallible> {
+        let caller = Caller::of(&parts.extensions);
+        let session = parts.extensions.get::<Session>().cloned();
+        let name = match (&caller.person, &caller.device) {
+            (Some(person), _) => person.name.clone(),
+            (None, Some(device)) => {
+                let history = pages.queries.view().history();
+                let label = history.roster().device(device, u64::MAX).map(|known| known.label.clone());
+                format!("device {}", label.unwrap_or_default())
+            }
+            (None, None) => String::new(),
+        };
+        Ok(Viewer { caller, session, name })
+    }
 }
 
 impl Viewer {
-    /// Whether they have one of the roles.
-    pub fn may(&self, roles: &[Role]) -> bool {
-        roles.iter().any(|role| self.roles.contains(role))
-    }
-}
-
-/// Lets through who has one of the roles.
-pub(super) async fn asks(
-    State(roles): State<&'static [Role]>,
-    request: Request,
-    next: Next,
-) -> Result<Response, PageError> {
-    let viewer = request.extensions().get::<Viewer>().ok_or(PageError::Unknown)?;
-    if !viewer.may(roles) {
-        tracing::warn!(path = request.uri().path(), viewer = viewer.name, "a page was refused");
-        return Err(PageError::NotAllowed);
-    }
-    Ok(next.run(request).await)
-}
-
-/// Knows an enrolled device by its certificate, where nobody signed in.
-pub(super) async fn from_certificate(State(view): State<View>, mut request: Request, next: Next) -> Response {
-    view.caught_up().await;
-    if request.extensions().get::<Viewer>().is_none()
-        && let Some(viewer) = device(&view, &request)
-    {
-        request.extensions_mut().insert(viewer);
-    }
-    next.run(request).await
-}
-
-fn device(view: &View, request: &Request) -> Option<Viewer> {
-    let digest = tls_key_digest(peer_certificate(request.extensions())?)?;
-    let history = view.history();
-    let device = history.roster().device_by_tls_key(&digest)?;
-    let label = history.roster().device(&device, u64::MAX).map(|d| d.label.clone()).unwrap_or_default();
-    let roles = BTreeSet::from([Role::Planner, Role::Quality, Role::Custodian]);
-    Some(Viewer { name: format!("device {label}"), roles, form_token: String::new() })
-}
-
-/// A form has to come from a page of ours: browsers say where it comes from, and no page can forge that.
-pub(super) fn is_own_form(headers: &HeaderMap, uri_host: Option<&str>) -> bool {
-    let text = |name| headers.get(name).and_then(|value| value.to_str().ok());
-    let Some(host) = text(header::HOST).or(uri_host) else { return false };
-    let origin = text(header::ORIGIN).and_then(|origin| origin.split_once("://")).map(|(_, authority)| authority);
-    origin == Some(host)
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    fn headers(pairs: &[(header::HeaderName, &'static str)]) -> HeaderMap {
-        pairs.iter().map(|(name, value)| (name.clone(), value.parse().unwrap())).collect()
+    /// Whether they are shown what stands at that path.
+    pub(super) fn may(&self, path: &str) -> bool {
+        access::may(&self.caller, path)
     }
 
-    #[test]
-    fn a_form_is_taken_from_our_own_page_and_from_no_other() {
-        let of = |origin| headers(&[(header::HOST, "localhost:7420"), (header::ORIGIN, origin)]);
-        assert!(is_own_form(&of("https://localhost:7420"), None));
-        assert!(!is_own_form(&of("https://localhost:7421"), None));
-        assert!(!is_own_form(&of("null"), None));
-        assert!(!is_own_form(&headers(&[(header::HOST, "localhost:7420")]), None), "a browser always says it");
-        assert!(
-            is_own_form(&headers(&[(header::ORIGIN, "https://h:1")]), Some("h:1")),
-            "HTTP/2 names the host otherwise"
-        );
+    /// What each form of theirs has to carry; none who did not sign in, whose forms nobody takes.
+    pub(super) fn form_token(&self) -> Option<&str> {
+        self.session.as_ref().map(Session::form_token)
     }
 
-    #[test]
-    fn one_of_the_roles_is_enough_and_none_is_not() {
-        let planner = Viewer { name: "P".to_owned(), roles: [Role::Planner].into(), form_token: String::new() };
-        assert!(planner.may(super::super::READERS));
-        assert!(!planner.may(super::super::AUDITORS));
+    /// As the log names whoever asked a question.
+    pub(super) fn asked_by(&self) -> &str {
+        self.caller.asked_by()
+    }
+
+    /// Whether they would still be let in: a page that is kept live asks at every beat.
+    pub(super) fn is_still_known(&self, sessions: &Sessions, pages: &Pages) -> bool {
+        let retired = |device| {
+            let history = pages.queries.view().history();
+            history.roster().device(device, u64::MAX).is_none_or(|known| known.retired_index.is_some())
+        };
+        match (&self.session, &self.caller.device) {
+            (Some(session), _) => sessions.is_open(session),
+            (None, Some(device)) => !retired(device),
+            // A bearer token was shown with this one request.
+            (None, None) => self.caller.person.as_ref().is_some_and(|p| p.expires_ms > pages.queries.now_ms()),
+        }
     }
 }

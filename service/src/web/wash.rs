@@ -1,7 +1,6 @@
 //! One wash: its timeline, as a page and as a file.
 
 use askama::Template;
-use axum::Extension;
 use axum::extract::{Path, State};
 use axum::http::header;
 use axum::response::{IntoResponse, Response};
@@ -105,11 +104,7 @@ struct Page {
 }
 
 /// The timeline with its words.
-pub(super) async fn page(
-    pages: State<Pages>,
-    Extension(viewer): Extension<Viewer>,
-    Path(name): Path<String>,
-) -> Result<Response, PageError> {
+pub(super) async fn page(pages: State<Pages>, viewer: Viewer, Path(name): Path<String>) -> Result<Response, PageError> {
     let look = Look::at(&pages, &name).await?;
     let history = pages.queries.view().history();
     let people = People::new(&history, pages.queries.blobs());

@@ -353,50 +353,49 @@ fn planned_start_s(plan: &Act) -> Option<u64> {
 
 /// The first reading under the limit, or water put in with such a reading before it, while the engine waits for its run.
 fn freezing<'v>(view: &'v View, serial: &'v str, upto: usize) -> Option<&'v Act> {
-    let state = waiting(view, serial, upto);
-    let since = state.since?;
+    let since = waiting(view, serial, upto).since?;
+    // What is not known of one wash is judged by what is known of the next, as with the window.
+    let limit_at =
+        |place: usize| waiting(view, serial, place).procedure(view).map(|p| p.limits.freeze_below_tenths_celsius);
     view.acts.iter().filter(|a| a.place >= since.act.place && a.place < upto).find(|act| {
-        if let Some(cold) =
-            cold_reading(view, serial, act, since.act).or_else(|| cold_air_there(view, serial, act, since.act))
-        {
-            return cold;
+        let mut wet = injections(view, serial, act.place);
+        wet.retain(|water| water.act.place >= since.act.place);
+        let in_wash = wet.iter().find_map(|water| reading(serial, act, water.act));
+        if let Some(tenths) = in_wash.or_else(|| air_there(view, serial, act)) {
+            return limit_at(act.place).is_some_and(|limit| tenths < limit);
         }
-        if !act.is_of(serial) || injection(act).is_none() {
-            return false;
-        }
+        let Some(water) = injection(act).filter(|_| act.is_of(serial)) else { return false };
+        let Some(limit) = limit_at(act.place + 1) else { return false };
         let newest_is_cold = |of: fn(&Act) -> bool| {
-            let read = |a: &Act| cold_reading(view, serial, a, act);
+            let cold = |a: &Act| reading(serial, a, act).map(|tenths| tenths < limit);
             // A cold reading opens whoever took it; a warm one takes its place only from somebody who may.
-            let speaks = |a: &Act| read(a) == Some(true) || (read(a) == Some(false) && a.counts(act.place));
+            let speaks = |a: &Act| cold(a) == Some(true) || (cold(a) == Some(false) && a.counts(act.place));
             // The newest when the water began to go in, or one while it did.
-            let began_s = injection(act).map_or(0, |i| i.start_s);
             let before = || view.acts.iter().filter(|a| a.place < act.place && of(a) && speaks(a));
-            let newest = before().rfind(|a| a.fact.happened_s <= began_s);
-            let since = before().any(|a| a.fact.happened_s > began_s && read(a) == Some(true));
-            since || newest.is_some_and(|a| read(a) == Some(true))
+            let newest = before().rfind(|a| a.fact.happened_s <= water.start_s);
+            let since = before().any(|a| a.fact.happened_s > water.start_s && cold(a) == Some(true));
+            since || newest.is_some_and(|a| cold(a) == Some(true))
         };
         newest_is_cold(|a| matches!(a.fact.kind, Some(Kind::OutsideConditions(_))))
             || newest_is_cold(|a| matches!(a.fact.kind, Some(Kind::MetalTemperature(_))))
     })
 }
 
-/// Whether an act is a temperature reading that concerns the water's engine, and if so whether it is under the limit.
-fn cold_reading(view: &View, serial: &str, act: &Act, water: &Act) -> Option<bool> {
-    let tenths = match act.fact.kind.as_ref()? {
-        Kind::OutsideConditions(b) if act.washes.iter().any(|w| water.washes.contains(w)) => b.air_tenths_celsius?,
-        Kind::MetalTemperature(b) if act.is_of(serial) => b.metal_tenths_celsius?,
-        _ => return None,
-    };
-    Some(tenths < view.procedure(water)?.limits.freeze_below_tenths_celsius)
+/// The temperature that an act reads of the water's engine, or in the water's wash.
+fn reading(serial: &str, act: &Act, water: &Act) -> Option<i32> {
+    match act.fact.kind.as_ref()? {
+        Kind::OutsideConditions(b) if act.washes.iter().any(|w| water.washes.contains(w)) => b.air_tenths_celsius,
+        Kind::MetalTemperature(b) if act.is_of(serial) => b.metal_tenths_celsius,
+        _ => None,
+    }
 }
 
 /// The air at the aircraft that the engine hangs on is its air, in whichever wash it was measured.
-fn cold_air_there(view: &View, serial: &str, act: &Act, water: &Act) -> Option<bool> {
+fn air_there(view: &View, serial: &str, act: &Act) -> Option<i32> {
     let Some(Kind::OutsideConditions(b)) = act.fact.kind.as_ref() else { return None };
     let there = super::items::installed_on(view, serial, act.fact.happened_s);
     let at_it = super::items::aircraft_named(view, act).iter().any(|aircraft| there.contains(aircraft));
-    let limit = view.procedure(water)?.limits.freeze_below_tenths_celsius;
-    at_it.then_some(b.air_tenths_celsius? < limit)
+    b.air_tenths_celsius.filter(|_| at_it)
 }
 
 /// All items of an engine's water, in the order of the table.

@@ -165,6 +165,11 @@ impl SimDisk {
         self.state().failing.is_some()
     }
 
+    /// Takes back a failure that was ordered and has not happened.
+    pub fn forgive(&self) {
+        self.state().failing = None;
+    }
+
     /// After so many more changes every call fails, until [`power_cut`](Self::power_cut) or [`kill`](Self::kill).
     pub fn stop_after(&self, changes: u64) {
         self.state().power_left = Some(changes);

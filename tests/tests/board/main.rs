@@ -9,8 +9,10 @@ use rinsebook_client::sync::sync;
 use rinsebook_proto::clock::Clock;
 use rinsebook_proto::fact::Kind;
 use rinsebook_proto::v1;
+use rinsebook_service::caller::Role;
 use rinsebook_tests::browser::{Browser, until};
 use rinsebook_tests::door::Door;
+use rinsebook_tests::person::{self, Person};
 use rinsebook_tests::shop::{MORNING_MS, Shop, Wash, all_well, disconnected, reconnected};
 
 mod record;
@@ -68,7 +70,7 @@ async fn the_pages_tell_what_is_open_who_closes_it_and_what_was_done() -> Result
     assert_eq!(drawing.header("content-type"), Some("image/svg+xml"));
     assert!(drawing.text().starts_with("<svg"));
 
-    let quality = door.get("/quality").await?.text();
+    let quality = Person::signs_in(&shop, "Q", &[Role::Quality]).await?.get("/quality").await?.body;
     for said in ["Devices", "planning", "Run-ups waived", "Findings by rule", "rinsebook.invalid/local/1"] {
         assert!(quality.contains(said), "{said}: {quality}");
     }
@@ -85,23 +87,30 @@ async fn a_question_before_a_departure_is_answered_for_its_start_and_kept_in_the
     let wash = Wash::of(shop.aircraft);
     send(&mut station, &shop, vec![wash.opened(&shop, MORNING_MS), wash.on(2, disconnected("PS-1"), MORNING_MS)])
         .await?;
-    let door = door(&shop).await?;
+    let planner = Person::signs_in(&shop, "p-17", &[Role::Planner]).await?;
     let path = format!("/aircraft/{}", shop.aircraft);
-    let asked = door.get(&format!("{path}?start=2031-03-04T18:00&assume=line-disconnected:PS-1")).await?.text();
+    let asked = planner.get(&format!("{path}?start=2031-03-04T18:00&assume=line-disconnected:PS-1")).await?.body;
     assert!(asked.contains("Assuming line-disconnected:PS-1 closed"), "{asked}");
 
     let form = "start=2031-03-04T18%3A00";
     let before = shop.service.as_ref().expect("it runs").entries();
-    let foreign = door.post(&path, "https://elsewhere.invalid", form).await?;
-    assert_eq!(foreign.status, 403, "another page asks in nobody's name");
+    for foreign in [
+        planner.sent_by("https://elsewhere.invalid", &path, form).await?,
+        planner.sent_by(&shop.desk.home.about.address, &path, form).await?,
+    ] {
+        assert_eq!(foreign.status, 403, "another page asks in nobody's name: {foreign:?}");
+    }
     assert_eq!(shop.service.as_ref().expect("it runs").entries(), before);
+    let device = door(&shop).await?;
+    assert!(!device.get(&path).await?.text().contains("form_token"), "a device keeps nothing in anybody's name");
+    assert_eq!(device.post(&path, &device.url(""), form).await?.status, 403);
 
-    let kept = door.post(&path, &door.url(""), form).await?;
-    assert_eq!(kept.status, 303, "{}", kept.text());
-    let page = door.get(kept.header("location").expect("it leads back")).await?.text();
+    let kept = planner.send(&path, form).await?;
+    assert_eq!(kept.status, 303, "{}", kept.body);
+    let page = planner.get(kept.header("location").expect("it leads back")).await?.body;
     assert!(page.contains("are kept in the log at entry"), "{page}");
     let fact = answered(&shop).await?;
-    assert_eq!(fact.asked_by, "device desk");
+    assert_eq!(fact.asked_by, "p-17");
     Ok(())
 }
 
@@ -122,31 +131,72 @@ async fn answered(shop: &Shop) -> Result<v1::QuestionAnswered> {
 }
 
 #[tokio::test(flavor = "multi_thread")]
-async fn nobody_without_an_enrolled_certificate_sees_a_page_and_every_page_forbids_what_is_not_ours() -> Result<()> {
+async fn a_stranger_is_led_to_where_one_signs_in_and_every_page_forbids_what_is_not_ours() -> Result<()> {
     let shop = Shop::open().await?;
-    let stranger = door_as(&shop, None).await?;
+    let stranger = person::browser(&shop)?;
     let id = shop.aircraft;
-    for path in
-        ["/", "/events", "/quality", &format!("/aircraft/{id}"), &format!("/wash/{id}"), &format!("/wash/{id}/record")]
-    {
-        let answer = stranger.get(path).await?;
-        assert_eq!(answer.status, 401, "{path}");
-        assert!(!answer.text().contains("ZZ-RBA"), "{path}");
+    let all =
+        ["/", "/events", "/quality", &format!("/aircraft/{id}"), &format!("/wash/{id}"), &format!("/wash/{id}/record")];
+    for path in all {
+        let answer = stranger.get(path, &[]).await?;
+        assert_eq!((answer.status, answer.header("location")), (303, Some("/sign-in")), "{path}");
+        assert!(!answer.body.contains("ZZ-RBA"), "{path}");
     }
-    assert_eq!(stranger.post(&format!("/aircraft/{id}"), &stranger.url(""), "").await?.status, 401);
-    let style = stranger.get("/assets/rinsebook.css").await?;
+    assert_eq!(stranger.post(&format!("/aircraft/{id}"), &[], "").await?.status, 401);
+    let style = stranger.get("/assets/rinsebook.css", &[]).await?;
     assert_eq!(style.status, 200, "the look holds nothing of the record");
 
-    let door = door(&shop).await?;
+    let quality = Person::signs_in(&shop, "Q", &[Role::Quality]).await?;
     for path in ["/", &format!("/aircraft/{id}"), "/quality"] {
-        let answer = door.get(path).await?;
+        let answer = quality.get(path).await?;
         let policy = answer.header("content-security-policy").expect("a policy");
         assert!(policy.contains("default-src 'self'") && !policy.contains("unsafe"), "{policy}");
-        let text = answer.text();
+        let text = answer.body;
         assert!(!text.contains(" style=") && !text.contains("<style") && !text.contains(" onclick="), "{path}");
         assert!(!text.contains("<script>"), "{path}");
+        assert!(text.contains("href=\"/quality\""), "{path}");
     }
+    let planner = Person::signs_in(&shop, "P", &[Role::Planner]).await?;
+    assert!(!planner.get("/").await?.body.contains("href=\"/quality\""), "no link leads to a refusal");
+    assert_eq!(planner.get("/quality").await?.status, 403);
     Ok(())
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn a_person_signs_in_with_a_browser_and_the_page_goes_quiet_once_they_are_signed_out() -> Result<()> {
+    let mut shop = Shop::open().await?;
+    let mut station = shop.station("ramp-1").await?;
+    let browser = Browser::open().await?;
+    let home = shop.desk.home.about.address.clone();
+    browser.goto(&home).await?;
+    assert!(browser.run("return location.pathname").await? == "/sign-in", "a stranger is led there");
+    let token = person::token(&shop, "P. Lanner", &[Role::Planner])?;
+    browser
+        .run(&format!("document.getElementById('token').value = {token:?}; document.querySelector('button').click()"))
+        .await?;
+    browser
+        .until("the board is live", "return document.getElementById('live')?.innerText.startsWith('Live.') ?? false")
+        .await?;
+    assert!(browser.text(".who").await?.contains("P. Lanner"));
+    let wash = Wash::of(shop.aircraft);
+    send(&mut station, &shop, vec![wash.opened(&shop, MORNING_MS), wash.on(2, disconnected("PS-1"), MORNING_MS)])
+        .await?;
+    browser
+        .until("the line shows", "return (document.querySelector('.craft')?.innerText ?? '').includes('PS-1')")
+        .await?;
+
+    browser.run("window.other = window.open('/sign-in')").await?;
+    browser
+        .until(
+            "the other page is there",
+            "return !!window.other.document.querySelector('form[action=\"/sign-out\"] button')",
+        )
+        .await?;
+    browser.run("window.other.document.querySelector('form[action=\"/sign-out\"] button').click()").await?;
+    browser.until("it says so", "return document.getElementById('live').innerText.includes('sign in again')").await?;
+    browser.goto(&home).await?;
+    assert!(browser.run("return location.pathname").await? == "/sign-in", "nothing is shown any more");
+    browser.close().await
 }
 
 #[tokio::test(flavor = "multi_thread")]

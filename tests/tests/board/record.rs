@@ -6,7 +6,6 @@ use base64::engine::general_purpose::STANDARD as BASE64;
 use rinsebook_tests::browser::Browser;
 use rinsebook_tests::door::Door;
 use rinsebook_tests::shop::Shop;
-use thirtyfour::common::print::PrintParameters;
 
 use super::{door, id_in, played};
 
@@ -121,7 +120,7 @@ async fn on_paper_a_record_has_every_part() -> Result<()> {
     let (_shop, door, browser, path) = opened().await?;
     browser.goto(&door.url(&path)).await?;
     is(&browser, "good").await?;
-    let pdf = browser.driver.print_page(PrintParameters::default()).await?;
+    let pdf = browser.printed(21.0, 29.7).await?;
     browser.close().await?;
     let dir = tempfile::tempdir()?;
     let file = dir.path().join("record.pdf");

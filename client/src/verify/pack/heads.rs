@@ -19,7 +19,6 @@ pub(super) struct Head {
     pub(super) issued_ms: u64,
     /// What the pack is complete about.
     pub(super) subjects: BTreeSet<Subject>,
-    parts: usize,
 }
 
 /// Reads the head; the items run backwards.
@@ -31,6 +30,10 @@ pub(super) fn head(items: &[Item]) -> Result<Head, Found> {
         _ => None,
     };
     let first = issued(newest).ok_or_else(|| wrong(newest, "its newest entry does not say that a pack was issued"))?;
+    let contract = first.contract.as_ref().and_then(|c| Hash::from_slice(&c.digest));
+    if contract.is_none() || !matches!(first.wash.len(), 0 | 16) {
+        return Err(wrong(newest, "it names no contract, or a wash by something that is no id"));
+    }
     let parts = first.parts as usize;
     if parts == 0 || parts > items.len() {
         return Err(wrong(newest, "it is headed by more parts than it has entries, or by none"));
@@ -48,61 +51,62 @@ pub(super) fn head(items: &[Item]) -> Result<Head, Found> {
         subjects.extend(item.fact().header().subjects.iter().cloned());
     }
     let (index, issued_ms) = (newest.index(), newest.entry.received_ms);
-    Ok(Head { issued: first, index, issued_ms, subjects, parts })
+    Ok(Head { issued: first, index, issued_ms, subjects })
 }
 
-/// Follows the links about the head's subjects; gives how many entries stand beside them.
+/// What the next older entry of a subject must be: its index, leaf hash and ordinal; none: the chain has begun.
+type Next = Option<(u64, Hash, u64)>;
+
+/// Follows the chain of each of the head's subjects back to its beginning; gives how many entries stand beside them all.
 pub(super) fn links(items: &[Item], head: &Head) -> Result<u64, Found> {
-    let by_index: HashMap<u64, &Item> = items.iter().map(|item| (item.index(), item)).collect();
-    let mut reached: BTreeSet<u64> = items[..head.parts].iter().map(Item::index).collect();
-    let mut begun: BTreeSet<&Subject> = BTreeSet::new();
+    let mut chains: HashMap<&Subject, Next> = HashMap::new();
     let mut beside = 0;
     for item in items {
         let wrong = at(item.index(), "link", "subjects");
-        let subjects: Vec<&Subject> = item.entry.links.iter().map(|link| &link.subject).collect();
-        if !subjects.iter().copied().eq(&item.fact().header().subjects) {
-            return Err(wrong("its links are not of its subjects".to_owned()));
+        let subjects = item.entry.links.iter().map(|link| &link.subject);
+        if !subjects.eq(&item.fact().header().subjects) {
+            return Err(wrong("its links are not of its subjects"));
         }
-        let followed: Vec<&Link> =
-            item.entry.links.iter().filter(|link| head.subjects.contains(&link.subject)).collect();
-        if followed.is_empty() {
-            beside += 1;
-            continue;
+        let mut followed = false;
+        for link in item.entry.links.iter().filter(|link| head.subjects.contains(&link.subject)) {
+            followed = true;
+            let expected = chains.get(&link.subject).copied();
+            chains.insert(&link.subject, next(link, item, expected).map_err(&wrong)?);
         }
-        if !reached.contains(&item.index()) {
-            return Err(wrong("it is about the pack's subjects, and no later entry about them names it".to_owned()));
+        beside += u64::from(!followed);
+    }
+    for subject in &head.subjects {
+        let wrong = at(head.index, "link", "subjects");
+        match chains.get(subject) {
+            Some(None) => {}
+            Some(Some((index, ..))) => {
+                return Err(at(*index, "link", "subjects")("a link of a later entry names it, and it is left out"));
+            }
+            None => return Err(wrong("a subject of the pack has no entry")),
         }
-        for link in followed {
-            begun.insert(&link.subject);
-            if let Some(previous) = previous(link, item, &by_index).map_err(wrong_link(item))? {
-                reached.insert(previous);
+    }
+    Ok(beside)
+}
+
+/// Whether an entry is the one that the chain's newer link names, and where its own link leads. `expected` is nothing for
+/// the newest entry of the chain that the pack has.
+fn next(link: &Link, item: &Item, expected: Option<Next>) -> Result<Next, &'static str> {
+    match expected {
+        Some(Some((index, hash, ordinal))) => {
+            if (index, hash) != (item.index(), item.hash) {
+                return Err("a link of a later entry skips it, or names other bytes");
+            }
+            if ordinal != link.ordinal {
+                return Err("its place in its subject's chain is not the one before that of the entry that names it");
             }
         }
+        Some(None) => return Err("it stands before the first entry of its subject's chain"),
+        None => {}
     }
-    match head.subjects.iter().find(|subject| !begun.contains(subject)) {
-        Some(_) => Err(at(head.index, "link", "subjects")("a subject of the pack has no entry")),
-        None => Ok(beside),
+    match link.ordinal.checked_sub(1) {
+        None if link.previous_index == 0 && link.previous_hash == Hash::ZERO => Ok(None),
+        None => Err("its link of ordinal 0 leads somewhere"),
+        Some(_) if link.previous_index >= item.index() => Err("its link does not lead back"),
+        Some(ordinal) => Ok(Some((link.previous_index, link.previous_hash, ordinal))),
     }
-}
-
-fn wrong_link(item: &Item) -> impl Fn(String) -> Found {
-    at(item.index(), "link", "subjects")
-}
-
-/// The entry that a link leads to; none where the chain begins.
-fn previous(link: &Link, item: &Item, by_index: &HashMap<u64, &Item>) -> Result<Option<u64>, String> {
-    if link.ordinal == 0 {
-        let begins = link.previous_index == 0 && link.previous_hash == Hash::ZERO;
-        return if begins { Ok(None) } else { Err("its link of ordinal 0 leads somewhere".to_owned()) };
-    }
-    let index = link.previous_index;
-    if index >= item.index() {
-        return Err("its link does not lead back".to_owned());
-    }
-    let previous = by_index.get(&index).ok_or_else(|| format!("entry {index}, which its link names, is left out"))?;
-    if previous.hash != link.previous_hash {
-        return Err(format!("entry {index} is not the one that its link names"));
-    }
-    let continues = previous.entry.links.iter().any(|l| l.subject == link.subject && l.ordinal + 1 == link.ordinal);
-    if continues { Ok(Some(index)) } else { Err(format!("its link skips an entry between it and entry {index}")) }
 }

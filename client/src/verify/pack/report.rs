@@ -1,12 +1,15 @@
 //! What a good pack amounts to, in plain words and as one object.
 
 use rinsebook_proto::bytes::Hash;
+use rinsebook_proto::cosignature::Cosignature;
 use rinsebook_proto::note::Checkpoint;
 use serde_json::{Value, json};
 
 use super::answers::Open;
 use super::heads::Head;
 use crate::render;
+use crate::verify::Erased;
+use crate::verify::policy::told;
 
 /// What a good pack amounts to.
 #[derive(Debug, Clone, Default, PartialEq, Eq)]
@@ -35,7 +38,7 @@ pub struct PackGood {
     pub views: u64,
     /// Annexes and attachments that are there, counted each time that a fact names one.
     pub blobs: u64,
-    /// Annexes that a custodian erased.
+    /// What custodians wanted erased, of anybody's, and what came of it as far as the pack shows.
     pub erased: Vec<Erased>,
     /// Annexes that are held back.
     pub held_back: u64,
@@ -51,17 +54,10 @@ pub struct PackGood {
     pub record: Hash,
     /// What everything was proved under.
     pub checkpoint: Option<Checkpoint>,
+    /// Cosignatures of the witnesses that were named.
+    pub cosignatures: Vec<Cosignature>,
     /// Whether the log key was the verifier's own.
     pub origin_proved: bool,
-}
-
-/// An erasure that a custodian recorded.
-#[derive(Debug, Clone, PartialEq, Eq)]
-pub struct Erased {
-    /// The entry that says so.
-    pub index: u64,
-    /// Why.
-    pub reason: String,
 }
 
 impl PackGood {
@@ -79,7 +75,6 @@ impl PackGood {
     /// As one object, under stable names; hashes in hex, instants in Unix milliseconds.
     pub fn to_json(&self) -> Value {
         let open = |open: &Open| json!({ "aircraft": open.aircraft, "items": open.items, "findings": open.findings });
-        let erased = |erased: &Erased| json!({ "index": erased.index, "reason": erased.reason });
         json!({
             "checked": true,
             "good": true,
@@ -95,7 +90,7 @@ impl PackGood {
             "reports": self.reports,
             "views": self.views,
             "blobs": self.blobs,
-            "erased": self.erased.iter().map(erased).collect::<Vec<_>>(),
+            "erased": self.erased.iter().map(Erased::to_json).collect::<Vec<_>>(),
             "held_back": self.held_back,
             "answers": self.answers,
             "answers_of_other_rules": self.answers_of_other_rules,
@@ -105,6 +100,7 @@ impl PackGood {
             "origin": self.checkpoint.as_ref().map(|c| c.origin.clone()),
             "size": self.checkpoint.as_ref().map(|c| c.size),
             "root": self.checkpoint.as_ref().map(|c| c.root.to_string()),
+            "cosigned_by": self.cosignatures.iter().map(|c| c.name.as_str()).collect::<Vec<_>>(),
             "origin_proved": self.origin_proved,
         })
     }
@@ -127,9 +123,10 @@ impl PackGood {
             ("seen", format!("{} states that signers had seen are continued by it", self.views)),
             ("blob", format!("{} named are there; {} annexes held back", self.blobs, self.held_back)),
         ];
-        let erased =
-            |e: &Erased| ("erased", format!("an annex, by the custodian's fact at entry {}: {}", e.index, e.reason));
-        lines.extend(self.erased.iter().map(erased));
+        if !self.cosignatures.is_empty() {
+            lines.push(("cosigned", told(&self.cosignatures)));
+        }
+        lines.extend(self.erased.iter().map(Erased::line));
         lines.push(("assessment", format!("{} recorded answers derived again, word for word", self.answers)));
         if self.answers_of_other_rules + self.answers_elsewhere > 0 {
             let (rules, elsewhere) = (self.answers_of_other_rules, self.answers_elsewhere);

@@ -35,11 +35,11 @@ impl<'c> Engine<'c> {
         }
     }
 
-    /// Whether the air was measured around this engine: in the wash that it waits by, or at the aircraft that it hangs on.
+    /// Whether the air was measured around this engine: in a wash that put water into it, or at the aircraft that it hangs on.
     fn is_out_there(&self, context: &Context<'c>, act: &Act<'c>) -> bool {
         let hangs = |aircraft| context.fleet.position(&self.at.serial, &aircraft, act.happened_s()).is_some();
-        let waits_by = self.wait.as_ref().and_then(|wait| wait.first.wash());
-        (waits_by.is_some() && act.wash() == waits_by) || context.aircraft(act).is_some_and(hangs)
+        let wetted = |wash| self.wait.as_ref().is_some_and(|wait| wait.washes.contains(&wash));
+        act.wash().is_some_and(wetted) || context.aircraft(act).is_some_and(hangs)
     }
 
     pub(super) fn freeze_watch(&self, context: &Context<'c>) -> Option<Open<'c>> {

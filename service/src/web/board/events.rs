@@ -11,7 +11,7 @@ use axum::response::sse::{Event, Sse};
 use tokio::sync::mpsc;
 use tokio_stream::wrappers::ReceiverStream;
 
-use super::super::{PageError, Pages};
+use super::super::{PageError, Pages, Viewer};
 use super::{Asked, Count, Shown, drawn};
 
 /// A browser that hears nothing for three of these says that the connection is lost.
@@ -31,6 +31,7 @@ fn place(pairs: &[(String, String)], headers: &HeaderMap) -> Option<(String, u64
 /// The events of one stretch of the board.
 pub(in super::super) async fn events(
     State(pages): State<Pages>,
+    viewer: Viewer,
     Query(pairs): Query<Vec<(String, String)>>,
     headers: HeaderMap,
 ) -> Result<Events, PageError> {
@@ -47,7 +48,8 @@ pub(in super::super) async fn events(
             return;
         };
         let mut last_count = None;
-        loop {
+        // Whoever is no longer let in hears nothing more; their browser asks again, and is told why not.
+        while viewer.is_still_known(&pages.sessions, &pages) {
             news.borrow_and_update();
             let changes = {
                 let shown = shown.read().expect("no holder of this lock panics");

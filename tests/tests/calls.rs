@@ -1,0 +1,300 @@
+//! The system calls of the real service and a real station, as the kernel saw them: write, then fdatasync, then the
+//! acknowledgement, in this order; and the service with every single call of an append made to fail in turn.
+#![allow(clippy::print_stdout)] // It prints what it found, or why it was skipped.
+
+use std::io::{BufRead, BufReader, Write};
+use std::path::{Path, PathBuf};
+use std::process::{Child, Command, Stdio};
+
+use rinsebook_client::station::{Receipt, Station};
+use rinsebook_client::sync::sync;
+use rinsebook_client::verify::log_dir;
+use rinsebook_proto::clock::SystemClock;
+use rinsebook_proto::note::VerifierKey;
+use rinsebook_tests::shop::{MORNING_MS, Shop, Wash, disconnected};
+
+/// An answer to facts carries the checkpoint's note; what HTTP/2 says of itself is far shorter than that.
+const AN_ANSWER_BYTES: u64 = 200;
+/// Names the home of a station, in the process that only signs one fact there.
+const SIGN_IN: &str = "RINSEBOOK_TEST_SIGN_IN";
+
+/// Why nothing can be traced here.
+fn untraceable() -> Option<String> {
+    let tried = Command::new("strace").args(["-f", "-o", "/dev/null", "true"]).output();
+    match tried {
+        Err(error) => Some(format!("strace cannot be started: {error}")),
+        Ok(output) if !output.status.success() => Some(String::from_utf8_lossy(&output.stderr).into_owned()),
+        Ok(_) => None,
+    }
+}
+
+macro_rules! skip_where_untraceable {
+    () => {
+        if let Some(why) = untraceable() {
+            let _ = writeln!(std::io::stderr(), "SKIPPED: system calls cannot be traced here: {why}");
+            return;
+        }
+    };
+}
+
+/// The service program under strace, which stands beside it, so that killing the child kills the service.
+struct Traced {
+    child: Child,
+    address: Option<String>,
+    trace: PathBuf,
+}
+
+impl Traced {
+    fn start(shop: &Shop, options: &[String]) -> Traced {
+        let binary = std::env::var("RINSEBOOK_SERVICE")
+            .expect("RINSEBOOK_SERVICE names the service program; tests/run builds it and sets it");
+        let (config, trace) = (shop.dir.join("service.toml"), shop.dir.join("trace"));
+        std::fs::write(&config, format!("listen = \"127.0.0.1:0\"\ndata = {:?}\n", shop.data())).unwrap();
+        let mut child = Command::new("strace")
+            .args(["-D", "-f", "-yy", "-s", "0", "-o"])
+            .arg(&trace)
+            .args(options)
+            .arg(binary)
+            .args(["serve", "--config"])
+            .arg(&config)
+            .stdout(Stdio::piped())
+            .stderr(Stdio::null())
+            .spawn()
+            .unwrap();
+        let mut line = String::new();
+        BufReader::new(child.stdout.take().unwrap()).read_line(&mut line).unwrap();
+        let address = line.trim_end().rsplit_once(':').map(|(_, port)| format!("https://localhost:{port}"));
+        Traced { child, address, trace }
+    }
+
+    /// Kills it and gives what was traced.
+    fn end(mut self) -> String {
+        let _ = self.child.kill();
+        let _ = self.child.wait();
+        // strace writes its last line when the last thread of the service has gone.
+        for _ in 0..500 {
+            let text = std::fs::read_to_string(&self.trace).unwrap_or_default();
+            if text.lines().any(|line| line.contains("+++ killed") || line.contains("+++ exited")) {
+                break;
+            }
+            std::thread::sleep(std::time::Duration::from_millis(10));
+        }
+        std::fs::read_to_string(&self.trace).unwrap()
+    }
+}
+
+impl Drop for Traced {
+    fn drop(&mut self) {
+        let _ = self.child.kill();
+        let _ = self.child.wait();
+    }
+}
+
+/// What matters of a trace.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum Seen {
+    /// Bytes written to a file of the journal.
+    Write,
+    /// The end of an fdatasync of such a file that went well.
+    Synced,
+    /// Somebody is told: an answer begins to leave.
+    Told,
+}
+
+/// Reads a trace of strace, with paths beside the descriptors. A call of one thread may be broken off by another's.
+fn seen(trace: &str, told: impl Fn(&str) -> bool) -> Vec<Seen> {
+    let mut broken_off: Vec<(String, bool)> = Vec::new();
+    let mut all = Vec::new();
+    for line in trace.lines() {
+        let Some((thread, call)) = line.split_once(' ') else { continue };
+        let (thread, call) = (thread.to_owned(), call.trim_start());
+        let of_journal = call.contains(".seg>");
+        if call.starts_with("fdatasync(") && call.contains("<unfinished") {
+            broken_off.push((thread, of_journal));
+        } else if call.starts_with("<... fdatasync resumed") {
+            let at = broken_off.iter().position(|(of, _)| *of == thread).expect("it began before");
+            if broken_off.remove(at).1 && call.ends_with("= 0") {
+                all.push(Seen::Synced);
+            }
+        } else if call.starts_with("fdatasync(") && of_journal && call.ends_with("= 0") {
+            all.push(Seen::Synced);
+        } else if call.starts_with("pwrite64(") && of_journal {
+            all.push(Seen::Write);
+        } else if told(call) {
+            all.push(Seen::Told);
+        }
+    }
+    all
+}
+
+/// An answer of the service that is long enough to hold an acknowledgement.
+fn long_answer(call: &str) -> bool {
+    let to_socket = ["sendto(", "write(", "writev(", "sendmsg("].iter().any(|name| call.starts_with(name));
+    let bytes = call.rsplit_once("= ").and_then(|(_, bytes)| bytes.parse::<u64>().ok());
+    to_socket && call.contains("<TCP") && bytes.is_none_or(|bytes| bytes >= AN_ANSWER_BYTES)
+}
+
+/// The line that the signing process prints once its fact is saved.
+fn said_saved(call: &str) -> bool {
+    call.starts_with("write(1<")
+}
+
+/// How often somebody was told after a write and its sync; an error where somebody was told between the two.
+fn told_after_sync(all: &[Seen]) -> Result<u32, String> {
+    let (mut unsynced, mut answered, mut written) = (false, 0, false);
+    for (at, seen) in all.iter().enumerate() {
+        match seen {
+            Seen::Write => (unsynced, written) = (true, true),
+            Seen::Synced => unsynced = false,
+            Seen::Told if unsynced => return Err(format!("event {at}: told before the sync")),
+            Seen::Told => {
+                answered += u32::from(written);
+                written = false;
+            }
+        }
+    }
+    Ok(answered)
+}
+
+/// The same trace must be found wrong when its syncs are taken out, or moved behind what follows them.
+fn controls_fail(all: &[Seen]) {
+    let without: Vec<_> = all.iter().copied().filter(|seen| *seen != Seen::Synced).collect();
+    told_after_sync(&without).unwrap_err();
+    let mut late = all.to_vec();
+    for at in 1..late.len() {
+        if late[at - 1] == Seen::Synced && late[at] == Seen::Told {
+            late.swap(at - 1, at);
+        }
+    }
+    told_after_sync(&late).unwrap_err();
+}
+
+async fn stopped_shop() -> (Shop, Station, VerifierKey) {
+    let mut shop = Shop::open().await.unwrap();
+    let station = shop.station("ramp-1").await.unwrap();
+    let running = shop.service.take().unwrap();
+    let key = VerifierKey::parse(&running.verifier_key).unwrap();
+    running.stop().await.unwrap();
+    (shop, station, key)
+}
+
+fn sign_one(shop: &Shop, station: &mut Station, line: &str) {
+    let draft = Wash::of(shop.aircraft).on(1, disconnected(line), MORNING_MS);
+    station.sign_card(&shop.technician.key, vec![draft]).unwrap();
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn the_service_writes_then_syncs_then_acknowledges() {
+    skip_where_untraceable!();
+    let (shop, mut station, _) = stopped_shop().await;
+    let calls = "trace=pwrite64,fdatasync,write,writev,sendto,sendmsg".to_owned();
+    let service = Traced::start(&shop, &["-e".to_owned(), calls]);
+    station.home.set_address(service.address.as_ref().unwrap()).unwrap();
+    for n in 0..5 {
+        sign_one(&shop, &mut station, &format!("L-{n}"));
+        let report = sync(&mut station, 1).await.unwrap();
+        assert_eq!((report.admitted, report.left), (1, 0));
+    }
+    let all = seen(&service.end(), long_answer);
+    let answered = told_after_sync(&all).unwrap();
+    println!("{answered} answers after a write and its sync, none before; {} events", all.len());
+    assert!(answered >= 5, "{all:?}");
+    controls_fail(&all);
+}
+
+/// Not a proof by itself: it is the process that the test after it traces. By itself it has nothing to sign.
+#[test]
+fn a_station_signs_where_it_is_asked_to() {
+    let Ok(home) = std::env::var(SIGN_IN) else { return };
+    let home = rinsebook_client::home::Home::open(Path::new(&home)).unwrap();
+    let mut station = Station::open(home, std::sync::Arc::new(SystemClock)).unwrap();
+    let wash = Wash::of(rinsebook_proto::bytes::Id([7; 16]));
+    let signer = rinsebook_proto::key::generate();
+    for n in 0..3 {
+        station.sign_card(&signer, vec![wash.on(1, disconnected(&format!("L-{n}")), MORNING_MS)]).unwrap();
+        println!("saved");
+    }
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn a_station_writes_then_syncs_then_says_that_it_is_saved() {
+    skip_where_untraceable!();
+    let (shop, station, _) = stopped_shop().await;
+    let (home, trace) = (station.home.path(""), shop.dir.join("trace"));
+    drop(station);
+    let status = Command::new("strace")
+        .args(["-f", "-yy", "-s", "0", "-e", "trace=pwrite64,fdatasync,write", "-o"])
+        .arg(&trace)
+        .arg(std::env::current_exe().unwrap())
+        .args(["--exact", "a_station_signs_where_it_is_asked_to", "--nocapture"])
+        .env(SIGN_IN, &home)
+        .stdout(Stdio::null())
+        .stderr(Stdio::null())
+        .status()
+        .unwrap();
+    assert!(status.success());
+    let all = seen(&std::fs::read_to_string(&trace).unwrap(), said_saved);
+    let answered = told_after_sync(&all).unwrap();
+    println!("{answered} times saved, after a write and its sync; {} events", all.len());
+    assert!(answered >= 3, "{all:?}");
+    controls_fail(&all);
+}
+
+/// One call of one append fails; then the service is started anew, the fact sent again, and all of it is checked.
+async fn fail_one(call: &str, fault: &str, nth: u32) -> bool {
+    let (mut shop, mut station, key) = stopped_shop().await;
+    sign_one(&shop, &mut station, "L-1");
+    let log = shop.data().join("log");
+    let newest = std::fs::read_dir(&log).unwrap().map(|file| file.unwrap().path()).max().unwrap();
+    let options =
+        ["-P".to_owned(), newest.display().to_string(), "-e".to_owned(), format!("trace={call}"), "-e".to_owned()];
+    let inject = format!("inject={call}:{fault}:when={nth}");
+    let service = Traced::start(&shop, &[&options[..], &[inject]].concat());
+    // Where the call failed at the start, nobody serves; where it failed later, nobody is told that all went well.
+    if let Some(address) = &service.address {
+        station.home.set_address(address).unwrap();
+        let _ = sync(&mut station, 1).await;
+    }
+    let told = receipts(&station);
+    let trace = service.end();
+    let injected = trace.contains("(INJECTED)") || (fault.contains("signal") && trace.contains("SIGKILL"));
+    let injected = injected && trace.lines().filter(|line| line.contains(&format!("{call}("))).count() >= nth as usize;
+
+    shop.restart(&mut [&mut station]).await.unwrap();
+    let report = sync(&mut station, 3).await.unwrap();
+    assert!(report.refused.is_empty() && report.left == 0, "{call} {fault} {nth}: {report:?}");
+    for (index, hash) in told {
+        assert!(receipts(&station).contains(&(index, hash)), "{call} {fault} {nth}: a receipt has changed");
+    }
+    let last = receipts(&station).into_iter().max_by_key(|(index, _)| *index).unwrap();
+    shop.service.take().unwrap().stop().await.unwrap();
+    let good = log_dir(&log, Some(&key)).unwrap();
+    assert!(good.entries > last.0, "{call} {fault} {nth}: acknowledged and not in the log");
+    injected
+}
+
+fn receipts(station: &Station) -> Vec<(u64, rinsebook_proto::bytes::Hash)> {
+    let receipt = |item: &rinsebook_client::outbox::Item| match station.receipt(&item.hash()) {
+        Some(Receipt::InLog(index, hash)) => Some((*index, *hash)),
+        _ => None,
+    };
+    station.outbox_items().iter().filter_map(receipt).collect()
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn each_call_of_a_real_append_that_fails_in_turn_loses_nothing_acknowledged() {
+    skip_where_untraceable!();
+    let mut failed = 0;
+    for call in ["pwrite64", "fdatasync"] {
+        for fault in ["error=EIO", "error=ENOSPC", "signal=SIGKILL"] {
+            for nth in 1..=4 {
+                if !fail_one(call, fault, nth).await {
+                    break;
+                }
+                failed += 1;
+            }
+        }
+    }
+    println!("{failed} calls failed in turn");
+    assert!(failed >= 12, "only {failed}");
+}
