@@ -108,23 +108,15 @@ async fn a_scanner_s_enter_goes_on_to_the_next_field_clocks_run_and_a_signature_
         browser.open(&tablet.url(&format!("{wash}/motor/1")));
         let clock = "return document.querySelector('[data-since]').textContent";
         let first = browser.run(clock);
-        waits(|| browser.run(clock) != first, "the clock of motoring runs");
+        let runs = format!("return document.querySelector('[data-since]').textContent !== {first}");
+        browser.waits(&runs, "the clock of motoring runs");
         assert_eq!(browser.run("return document.querySelectorAll('[data-until]').length > 0"), true);
 
         browser.open(&tablet.url(&wash));
         let unsigned = "return document.querySelector('.noted') !== null";
         assert_eq!(browser.run(unsigned), true);
         tablet.signs(&wash, "work", "ida", PASSPHRASE);
-        waits(|| browser.run(unsigned) == false, "what was signed elsewhere shows without a touch");
+        let signed = "return document.querySelector('.noted') === null";
+        browser.waits(signed, "what was signed elsewhere shows without a touch");
     });
-}
-
-fn waits(mut true_now: impl FnMut() -> bool, what: &str) {
-    for _ in 0..150 {
-        if true_now() {
-            return;
-        }
-        std::thread::sleep(std::time::Duration::from_millis(200));
-    }
-    panic!("it never came: {what}");
 }

@@ -3,6 +3,7 @@
 #![allow(dead_code)] // Each test target uses its own part.
 
 pub(crate) mod browser;
+pub(crate) mod story;
 
 use std::io::{BufRead, BufReader, Read, Write};
 use std::net::{SocketAddr, TcpStream};
@@ -93,6 +94,11 @@ impl Ramp {
         out
     }
 
+    /// Where the service's pages are.
+    pub(crate) fn service_url(&self) -> String {
+        format!("https://localhost:{}", self.address.port())
+    }
+
     pub(crate) async fn stop_service(&mut self) {
         self.service.take().unwrap().stop().await.unwrap();
     }
@@ -113,6 +119,8 @@ pub(crate) struct Tablet {
     child: Child,
     pub(crate) address: String,
     pub(crate) base: String,
+    /// Where there is one, forms are filled in and sent with it, as fingers do.
+    hands: Option<browser::Browser>,
 }
 
 pub(crate) struct Answer {
@@ -133,7 +141,13 @@ impl Tablet {
         BufReader::new(child.stdout.take().unwrap()).read_line(&mut line).unwrap();
         let url = line.trim().rsplit("http://").next().unwrap().to_owned();
         let (address, secret) = url.split_once('/').unwrap_or_else(|| panic!("an address is printed, not {line:?}"));
-        Tablet { child, address: address.to_owned(), base: format!("/{secret}") }
+        Tablet { child, address: address.to_owned(), base: format!("/{secret}"), hands: None }
+    }
+
+    /// The same, by a real browser.
+    pub(crate) fn in_browser(mut self, browser: browser::Browser) -> Tablet {
+        self.hands = Some(browser);
+        self
     }
 
     /// The whole address of a page.
@@ -180,6 +194,14 @@ impl Tablet {
 
     /// Sends a form that has to be taken; gives where it goes.
     pub(crate) fn done(&self, path: &str, fields: &[(&str, &str)]) -> String {
+        if let Some(hands) = &self.hands {
+            // The lock has no page of its own: it stands on every page, once a key is open.
+            if path != "/lock" {
+                hands.open(&self.url(path));
+            }
+            let to = hands.sends(path, fields);
+            return to.strip_prefix(&self.base).unwrap().to_owned();
+        }
         let answer = self.send(path, fields);
         assert_eq!(answer.status, 303, "{path} {fields:?}\n{}", said(&answer.body));
         let to = answer.head.lines().find_map(|l| l.strip_prefix("location: ")).unwrap();
@@ -207,6 +229,11 @@ impl Tablet {
     }
 
     pub(crate) fn signs(&self, wash: &str, group: &str, person: &str, passphrase: &str) {
+        if let Some(hands) = &self.hands {
+            hands.open(&self.url(&format!("{wash}/sign/{group}")));
+            hands.sends(&format!("/sign/{group}"), &[("person", person), ("passphrase", passphrase)]);
+            return;
+        }
         let answer = self.sign(wash, group, person, passphrase);
         assert_eq!(answer.status, 303, "{group} by {person}\n{}", said(&answer.body));
     }

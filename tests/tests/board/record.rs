@@ -41,7 +41,7 @@ async fn a_record_is_good_as_it_is_given_out_and_bad_after_one_character_is_chan
     assert!(browser.text("#check").await?.contains("rinsebook.invalid/local/1+"), "it names the log key");
 
     let seed = u64::from_le_bytes(rinsebook_proto::bytes::Id::random().0[..8].try_into()?);
-    println!("seed {seed}");
+    eprintln!("seed {seed}");
     browser
         .run(
             "const walk = document.createTreeWalker(document.querySelector('main'), NodeFilter.SHOW_TEXT);
