@@ -351,3 +351,19 @@ async fn a_service_whose_wall_clock_was_set_blocks_every_answer_until_the_custod
     assert_eq!(shop.clock.wall_ms(), now);
     assert!(!clear(&mut shop).await, "a new start takes no doubt away");
 }
+
+#[tokio::test(flavor = "multi_thread")]
+async fn a_service_whose_clock_was_set_back_shows_all_that_is_recorded_at_once() {
+    let mut shop = Shop::open().await.unwrap();
+    let mut station = shop.station("ramp-1").await.unwrap();
+    let wash = Wash::of(shop.aircraft);
+    let opened = wash.opened(&shop, MORNING_MS);
+    let line = wash.on(1, disconnected("PS-1"), MORNING_MS);
+    station.sign_card(&shop.technician.key, vec![opened, line]).unwrap();
+    sync(&mut station, 2).await.unwrap();
+    let open = "line-disconnected 1 PS-1".to_owned();
+    assert!(shop.open_items().await.unwrap().contains(&open));
+    shop.clock.set_wall_alone(MORNING_MS - 3_600_000);
+    assert!(shop.open_items().await.unwrap().contains(&open), "nothing is appended yet that would tell of the doubt");
+    assert_eq!(shop.assess().await.unwrap().verdict, v1::Verdict::Blocked as i32);
+}

@@ -15,7 +15,8 @@ const form = [...document.querySelectorAll("form")].find((f) => {
   return action.endsWith(to) && fields.every(([name]) => f.elements[name]);
 });
 if (!form) return "no such form; the page says: " + document.body.innerText;
-let button = [...form.querySelectorAll("button")].filter((b) => !b.disabled).at(-1);
+const enabled = [...form.querySelectorAll("button")].filter((b) => !b.disabled);
+let button = enabled.find((b) => b.classList.contains("main")) ?? enabled.at(-1);
 for (const [name, value] of fields) {
   let field = form.elements[name];
   if (field instanceof RadioNodeList) field = [...field].find((e) => e.value === value);
