@@ -111,6 +111,12 @@ impl Browser {
         Ok(BASE64.decode(png["data"].as_str().context("a picture in base64")?)?)
     }
 
+    /// What the screen shows of the page, as a PNG.
+    pub async fn screen(&self) -> Result<Vec<u8>> {
+        let png = self.ask("/goog/cdp/execute", &json!({ "cmd": "Page.captureScreenshot", "params": {} })).await?;
+        Ok(BASE64.decode(png["data"].as_str().context("a picture in base64")?)?)
+    }
+
     /// Runs a script until it returns true.
     pub async fn until(&self, what: &str, script: &str) -> Result<()> {
         until(what, async || Ok(self.run(script).await? == Value::Bool(true))).await
