@@ -5,7 +5,7 @@
 //! ```text
 //! "rinsebook pack 1\n"
 //! u32 count · entries:  u16 length · entry · u8 n · n hashes (inclusion proof)          descending by index
-//! u32 count · views:    u64 size · root (32) · u8 n · n hashes (consistency proof)      ascending by size, root
+//! u32 count · views:    u64 size · root (32) · u8 n · n hashes (consistency proof)      ascending by size
 //! u32 count · blobs:    u8 salt length (0 or 16) · salt · u32 length · content          ascending by digest
 //! u32 length · checkpoint, a signed note with what cosignatures there are
 //! SHA-256 of all before it
@@ -13,8 +13,9 @@
 //!
 //! The first entries are the service's fresh facts "pack issued": every entry about their subjects follows, each reached by
 //! the links of a later one, so that the pack is complete up to its first entry, and shows it. An entry that no such link
-//! reaches stands beside: it is proved to be in the log, no more. Proofs lead to the checkpoint. A view is what some signer
-//! had seen of the log, with the proof that this log continues it.
+//! reaches stands beside: it is proved to be in the log, no more. Proofs lead to the checkpoint. A view is a
+//! state that the log had and some signer names as seen, by its size, with the proof that this log continues it. One for
+//! each such size that the log has come to: a signer whose root is another had seen another log, or says so.
 //!
 //! The last 32 bytes are against accidents only: whoever alters a pack can make them anew, so that everything before them
 //! has to be checked as well.

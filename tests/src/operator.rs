@@ -118,12 +118,16 @@ impl Rebuilt {
         let entries: Vec<Proved> = self.entries.iter().enumerate().rev().map(proved).collect();
         let seen = |proved: &Proved| {
             let fact = Signed::parse(&proved.entry.envelope, MAX_SERVICE_ENVELOPE_BYTES).unwrap();
-            (fact.header().seen.size, fact.header().seen.root)
+            fact.header().seen.size
         };
-        let mut seen: Vec<(u64, Hash)> = entries.iter().map(seen).filter(|(size, _)| *size > 0).collect();
+        let mut seen: Vec<u64> = entries.iter().map(seen).filter(|seen| (1..=size).contains(seen)).collect();
         seen.sort_unstable();
         seen.dedup();
-        let view = |(seen, root)| View { size: seen, root, proof: self.tree.consistency(seen, size).unwrap() };
+        let view = |seen| View {
+            size: seen,
+            root: self.tree.root(seen),
+            proof: self.tree.consistency(seen, size).unwrap(),
+        };
         let mut blobs = blobs;
         blobs.sort_by_key(PackedBlob::digest);
         Pack { entries, views: seen.into_iter().map(view).collect(), blobs, note: self.note().to_owned() }

@@ -60,8 +60,8 @@ pub fn tiles(files: &Files, asked: &Asked<'_>, progress: &mut dyn FnMut(u64)) ->
             again.entries_from(number * WIDTH, &entries).map_err(|failed| placed(failed, files, &path, &entries))?;
             progress(again.entries());
         }
-        let (late, root) = again.finish();
-        checker.read_late(late, root)?;
+        let late = again.finish();
+        checker.read_late(late)?;
     }
     checker.finish(0)
 }
