@@ -6,7 +6,7 @@
 //! "rinsebook pack 1\n"
 //! u32 count · entries:  u16 length · entry · u8 n · n hashes (inclusion proof)          descending by index
 //! u32 count · views:    u64 size · root (32) · u8 n · n hashes (consistency proof)      ascending by size
-//! u32 count · blobs:    u8 salt length (0 or 16) · salt · u32 length · content          ascending by digest
+//! u32 count · blobs:    u8 salt length (0 or 16) · salt · u32 length · content          ascending by digest, attachment first
 //! u32 length · checkpoint, a signed note with what cosignatures there are
 //! SHA-256 of all before it
 //! ```
@@ -74,6 +74,11 @@ impl PackedBlob {
     pub fn digest(&self) -> Hash {
         Hash::of_parts(&[&self.salt, &self.content])
     }
+
+    /// Digest, and whether it has a salt: one digest can name an annex and an attachment.
+    pub fn name(&self) -> (Hash, bool) {
+        (self.digest(), !self.salt.is_empty())
+    }
 }
 
 /// See the module.
@@ -130,7 +135,7 @@ impl Pack {
             return Err(rest.bad("it has no entry"));
         }
         let views = rest.list(Reader::view, |one| (one.size, one.root))?;
-        let blobs = rest.list(Reader::blob, PackedBlob::digest)?;
+        let blobs = rest.list(Reader::blob, PackedBlob::name)?;
         let length = rest.count()?;
         let note = std::str::from_utf8(rest.take(length)?).map_err(|_| rest.bad("its checkpoint is no text"))?;
         let seal = Hash::of(&bytes[..rest.offset]);

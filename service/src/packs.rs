@@ -8,7 +8,7 @@ use std::time::Duration;
 use rinsebook_proto::CONTRACT;
 use rinsebook_proto::bytes::{Hash, Id};
 use rinsebook_proto::entry::Entry;
-use rinsebook_proto::fact::{Kind, Subject, blobs_named};
+use rinsebook_proto::fact::{BlobNamed, Kind, Subject, blobs_named};
 use rinsebook_proto::note::Checkpoint;
 use rinsebook_proto::pack::{Pack, PackedBlob, Proved, View};
 use rinsebook_proto::rules::{History, Question, Recorded, answer};
@@ -145,10 +145,11 @@ impl Packs {
             View { size, root: tree.root(size), proof }
         });
         let views = views.collect();
-        let mut blobs: BTreeMap<Hash, PackedBlob> = BTreeMap::new();
-        for digest in facts().filter_map(|r| r.fact.kind()).flat_map(blobs_named).map(|named| named.digest()) {
-            if let Some(Blob { salt, content }) = self.queries.blobs().read(&digest) {
-                blobs.insert(digest, PackedBlob { salt, content });
+        let mut blobs: BTreeMap<(Hash, bool), PackedBlob> = BTreeMap::new();
+        for named in facts().filter_map(|r| r.fact.kind()).flat_map(blobs_named) {
+            if let Some(Blob { salt, content }) = self.queries.blobs().read_as(named) {
+                let blob = PackedBlob { salt, content };
+                blobs.insert(blob.name(), blob);
             }
         }
         Checkpoint::read_unverified(&known.note).map_err(|_| CallError::NotFounded)?;
@@ -219,7 +220,7 @@ fn answers_alike(
     blobs: &Blobs,
     now_ms: u64,
 ) -> bool {
-    let attachment = |digest: &Hash| blobs.read(digest).map(|blob| blob.content);
+    let attachment = |digest: &Hash| blobs.read_as(BlobNamed::Attachment(*digest)).map(|blob| blob.content);
     let mut part = History::new();
     let recorded: Vec<&Recorded> = indices.iter().filter_map(|index| whole.recorded(*index)).collect();
     recorded.iter().for_each(|fact| part.add((*fact).clone(), &attachment));

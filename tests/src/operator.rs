@@ -129,7 +129,7 @@ impl Rebuilt {
             proof: self.tree.consistency(seen, size).unwrap(),
         };
         let mut blobs = blobs;
-        blobs.sort_by_key(PackedBlob::digest);
+        blobs.sort_by_key(PackedBlob::name);
         Pack { entries, views: seen.into_iter().map(view).collect(), blobs, note: self.note().to_owned() }
     }
 }

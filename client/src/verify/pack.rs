@@ -297,27 +297,29 @@ fn proofs(pack: &Pack, items: &[Item], signed: &SignedBy, good: &mut PackGood) -
 /// What facts name beside the log.
 fn blobs(pack: &Pack, items: &[Item], signed: &SignedBy, keep_years: u32, good: &mut PackGood) -> Result<(), Found> {
     let gone = signed.keys.erasures().effective(keep_years);
-    let mut there: HashMap<Hash, &PackedBlob> = pack.blobs.iter().map(|blob| (blob.digest(), blob)).collect();
-    let packed: HashMap<Hash, bool> = there.iter().map(|(digest, blob)| (*digest, blob.salt.is_empty())).collect();
+    let packed: BTreeSet<(Hash, bool)> = pack.blobs.iter().map(PackedBlob::name).collect();
+    let mut unnamed = packed.clone();
     for item in items {
         for named in item.fact().kind().map(blobs_named).unwrap_or_default() {
-            let digest = named.digest();
-            there.remove(&digest);
-            let wrong = at(item.index(), "blob", "blob");
-            match (packed.get(&digest), named) {
-                (Some(true), BlobNamed::Attachment(_)) | (Some(false), BlobNamed::Annex(_)) => good.blobs += 1,
-                (Some(_), _) => return Err(wrong(format!("{digest} is salted otherwise than the fact says"))),
-                (None, BlobNamed::Attachment(_)) => {
-                    return Err(wrong(format!("the attachment {digest} that it names is not there")));
+            let name = (named.digest(), named.salt_bytes() > 0);
+            unnamed.remove(&name);
+            match named {
+                _ if packed.contains(&name) => good.blobs += 1,
+                BlobNamed::Attachment(digest) => {
+                    let why = format!("the attachment {digest} that it names is not there");
+                    return Err(at(item.index(), "blob", "blob")(why));
                 }
-                (None, BlobNamed::Annex(_)) if gone.contains_key(&digest) => {}
-                (None, BlobNamed::Annex(_)) => good.held_back += 1,
+                BlobNamed::Annex(digest) if gone.contains_key(&digest) => {}
+                BlobNamed::Annex(_) => good.held_back += 1,
             }
         }
     }
     good.erased = erased(&signed.keys, keep_years, &Packed(&pack.blobs));
-    match there.keys().min() {
-        Some(digest) => Err((None, Wrong::of("blob", "blob")(format!("{digest} is there and no fact names it")))),
+    match unnamed.first() {
+        Some((digest, salted)) => {
+            let what = if *salted { "annex" } else { "attachment" };
+            Err((None, Wrong::of("blob", "blob")(format!("the {what} {digest} is there and no fact names it"))))
+        }
         None => Ok(()),
     }
 }
