@@ -5,7 +5,6 @@
 //! everything behind that fact for ever: its station may have no copy any more, and must not send one. The verifier
 //! takes the same view: an annex may be missing wherever a custodian's fact erased it, before or after.
 
-use rinsebook_proto::bytes::Hash;
 use rinsebook_proto::fact::{self, BlobNamed, Signed};
 use rinsebook_proto::rules::Enrolments;
 use rinsebook_proto::v1::{self, RefusalReason, outcome};
