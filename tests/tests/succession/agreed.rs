@@ -4,10 +4,14 @@
 use std::path::{Path, PathBuf};
 
 use rinsebook_client::enrol;
+use rinsebook_client::outbox::Item;
+use rinsebook_client::remote;
 use rinsebook_client::sync::{deliver_own_run, sync};
+use rinsebook_client::verify::pack::{AskedOfPack, pack};
 use rinsebook_client::verify::{Asked, check};
-use rinsebook_proto::bytes::Id;
+use rinsebook_proto::bytes::{Hash, Id};
 use rinsebook_proto::clock::Clock;
+use rinsebook_proto::fact::{Header, Seen, Signed};
 use rinsebook_proto::key;
 use rinsebook_proto::note::VerifierKey;
 use rinsebook_proto::v1;
@@ -119,6 +123,67 @@ async fn restored() -> Told {
     Told { name: "epoch", shop, keys: vec![old, new] }
 }
 
+/// A device says to have seen another log, twice, by a signer who is enrolled.
+async fn seen_otherwise() -> Told {
+    let mut shop = Shop::open().await.unwrap();
+    let mut station = shop.station("ramp-1").await.unwrap();
+    let (wash, signer) = (Wash::of(shop.aircraft), shop.technician.key.clone());
+    station.sign_card(&signer, vec![wash.opened(&shop, MORNING_MS)]).unwrap();
+    all_well(&sync(&mut station, 3).await.unwrap()).unwrap();
+    let (run, mut counter, mut previous) = station.place();
+    let mut items = Vec::new();
+    for seen in [Seen { epoch: 1, size: 3, root: Hash::of(b"another") }, Seen { epoch: 9, size: 0, root: Hash::ZERO }] {
+        let draft = wash.on(2, disconnected("PS-1"), MORNING_MS);
+        let mut subjects = draft.subjects;
+        subjects.sort();
+        let header = Header {
+            record: station.record(),
+            device: station.home.device,
+            run,
+            counter,
+            previous,
+            author_key: key::key_id(&signer.verifying_key()),
+            happened_ms: draft.happened_ms,
+            recorded_ms: draft.happened_ms,
+            clock_offset_ms: None,
+            clock_measured_ms: None,
+            seen,
+            card: None,
+            subjects,
+            refers: vec![],
+        };
+        let fact = Signed::sign(header, draft.kind, &signer);
+        (counter, previous) = (counter + 1, fact.hash());
+        items.push(Item { run, counter: counter - 1, envelope: fact.bytes().to_vec() });
+    }
+    station.append(items).unwrap();
+    all_well(&sync(&mut station, 3).await.unwrap()).unwrap();
+    let keys = vec![key_of(&shop)];
+    Told { name: "seen", shop, keys }
+}
+
+/// A pack of the aircraft, judged by both under every key that signed the log, and under none that did.
+async fn packs_agree(told: &Told, dir: &Path) -> usize {
+    let channel = remote::connect(&told.shop.desk.home).await.unwrap();
+    let about = Some(v1::issue_pack_request::About::Aircraft(told.shop.aircraft.to_vec()));
+    let request = v1::IssuePackRequest { about, issued_to: "an auditor".to_owned(), purpose: String::new() };
+    let made = rinsebook_client::query::pack::issued(channel, request).await.unwrap();
+    let dir = dir.join(format!("pack-{}", told.name));
+    std::fs::create_dir(&dir).unwrap();
+    std::fs::write(dir.join("made.pack"), &made).unwrap();
+    let stranger = VerifierKey::new(told.keys[0].name(), key::generate().verifying_key());
+    for key in told.keys.iter().chain([&stranger]) {
+        let good = pack(&made, &AskedOfPack { log_key: Some(key), ..AskedOfPack::default() });
+        assert_eq!(good.is_ok(), *key != stranger, "{} under {key}: {good:?}", told.name);
+        let list = dir.join("said.json");
+        std::fs::write(&list, json!([{ "name": "made", "good": good.is_ok() }]).to_string()).unwrap();
+        let [folder, list] = [&dir, &list].map(|path| path.display().to_string());
+        let output = python("compare_packs.py", &[&folder, &list, &key.to_string()]);
+        assert!(output.status.success(), "{} under {key}: {output:?}", told.name);
+    }
+    told.keys.len() + 1
+}
+
 /// What the first verifier says: good or not, and how many devices say to have seen another log.
 fn judged(log: &Path, key: &VerifierKey) -> (bool, usize) {
     match check(log, &Asked { log_key: Some(key), ..Asked::default() }, &mut |_| {}) {
@@ -197,7 +262,9 @@ async fn a_verifier_in_python_agrees_on_logs_whose_keys_custody_or_epoch_changed
     let mut dice = Dice::new(seed);
     let dir = tempfile::tempdir().unwrap();
     let mut said = Vec::new();
-    for mut told in [keys_changed().await, custody_taken_over().await, restored().await] {
+    let mut packs = 0;
+    for mut told in [keys_changed().await, custody_taken_over().await, restored().await, seen_otherwise().await] {
+        packs += packs_agree(&told, dir.path()).await;
         told.shop.service.take().unwrap().stop().await.unwrap();
         said.extend(copies(&told, dir.path(), &mut dice));
     }
@@ -207,6 +274,7 @@ async fn a_verifier_in_python_agrees_on_logs_whose_keys_custody_or_epoch_changed
     std::fs::write(&list, serde_json::to_vec(&said).unwrap()).unwrap();
     let output = python("compare_logs.py", &[&dir.path().display().to_string(), &list.display().to_string()]);
     let text = String::from_utf8_lossy(&output.stdout).into_owned() + &String::from_utf8_lossy(&output.stderr);
-    println!("{} logs, {good} of them good: {text}", said.len());
+    println!("{} logs, {good} of them good: {text}; {packs} judgements of packs agreed", said.len());
+    assert!(said.iter().any(|case| case["good"] == true && case["otherwise"] == 1));
     assert!(output.status.success() && text.contains(&format!("\"agreed\": {}", said.len())), "{text}");
 }
