@@ -246,7 +246,8 @@ async fn fetch_text(station: &Station, data: &[u8], channel: Channel) -> Result<
     if station.blob(&digest).is_some() {
         return Ok(());
     }
-    let request = v1::GetBlobRequest { digest: digest.to_vec() };
+    // A text is an attachment: other bytes than those would go by the same digest as an annex.
+    let request = v1::GetBlobRequest { digest: digest.to_vec(), salted: Some(false) };
     let blob = RecordsClient::new(channel).get_blob(request).await?.into_inner();
     station.keep(&v1::Blob { salt: blob.salt, content: blob.content }).map(|_| ())
 }
