@@ -253,7 +253,8 @@ async fn fetch_text(station: &Station, data: &[u8], channel: Channel) -> Result<
 }
 
 fn push(out: &mut Vec<u8>, data: &[u8]) {
-    out.extend_from_slice(&(data.len() as u32).to_be_bytes());
+    let length = u32::try_from(data.len()).expect("an entry has 65,535 bytes at the most");
+    out.extend_from_slice(&length.to_be_bytes());
     out.extend_from_slice(data);
 }
 

@@ -14,12 +14,10 @@ use std::sync::{Arc, RwLock};
 
 use rinsebook_proto::bytes::{Hash, Id};
 use rinsebook_proto::fact::BlobNamed;
+use rinsebook_proto::pack::MAX_BLOB_BYTES;
 use rinsebook_proto::rules::erasures::Erasure;
 
 use crate::error::{CallError, ServiceError};
-
-/// The largest blob.
-pub const MAX_BLOB_BYTES: usize = 1 << 20;
 
 /// The folder of blobs.
 #[derive(Debug, Clone)]
@@ -64,6 +62,9 @@ impl Blobs {
             let why = format!("{} bytes are more than 1 MiB", blob.content.len());
             return Err(CallError::Field { field: "blobs.content", why });
         }
+        if blob.content.is_empty() {
+            return Err(CallError::Field { field: "blobs.content", why: "it is empty".to_owned() });
+        }
         if !matches!(blob.salt.len(), 0 | 16) {
             return Err(CallError::Field { field: "blobs.salt", why: "a salt has 16 bytes, or none".to_owned() });
         }
@@ -91,9 +92,10 @@ impl Blobs {
     fn write(&self, path: &Path, blob: &Blob) -> std::io::Result<()> {
         // Written under a name of its own, then renamed: a blob is there whole or not at all.
         let part = self.dir.join(format!("{}.{}.part", blob.digest(), Id::random()));
+        let salt_bytes = u8::try_from(blob.salt.len()).map_err(std::io::Error::other)?;
         let mut file = std::fs::File::create(&part)?;
         let written = file
-            .write_all(&[blob.salt.len() as u8])
+            .write_all(&[salt_bytes])
             .and_then(|()| file.write_all(&blob.salt))
             .and_then(|()| file.write_all(&blob.content))
             .and_then(|()| file.sync_all())
@@ -316,6 +318,21 @@ mod tests {
             done.unwrap();
             assert_eq!((removed, blobs.holds(annex.named())), (1, false));
             assert_eq!(blobs.read_as(attachment.named()).as_ref(), Some(&attachment));
+        }
+    }
+
+    #[test]
+    fn a_blob_is_neither_empty_nor_above_its_limit_nor_salted_otherwise_than_with_16_bytes() {
+        let dir = tempfile::tempdir().unwrap();
+        let blobs = Blobs::open(dir.path()).unwrap();
+        for (salt, content) in
+            [(0, 0), (16, 0), (0, MAX_BLOB_BYTES + 1), (15, 9), (17, 9), (255, 9), (256, 9), (272, 9)]
+        {
+            let told = blobs.keep(&Blob { salt: vec![1; salt], content: vec![2; content] });
+            assert!(matches!(told, Err(CallError::Field { .. })), "{salt} and {content}: {told:?}");
+        }
+        for (salt, content) in [(0, 1), (16, 1), (0, MAX_BLOB_BYTES), (16, MAX_BLOB_BYTES)] {
+            blobs.keep(&Blob { salt: vec![1; salt], content: vec![2; content] }).unwrap();
         }
     }
 

@@ -8,7 +8,7 @@ use std::time::Duration;
 use rinsebook_proto::CONTRACT;
 use rinsebook_proto::bytes::{Hash, Id};
 use rinsebook_proto::entry::Entry;
-use rinsebook_proto::fact::{BlobNamed, Kind, Subject, blobs_named};
+use rinsebook_proto::fact::{BlobNamed, Kind, MAX_SUBJECTS, Subject, blobs_named};
 use rinsebook_proto::note::Checkpoint;
 use rinsebook_proto::pack::{Pack, PackedBlob, Proved, View};
 use rinsebook_proto::rules::{History, Question, Recorded, answer};
@@ -22,8 +22,6 @@ use crate::projection::Known;
 use crate::query::{Moment, Queries, id};
 use crate::witnesses::Witnesses;
 
-/// A header has at most 32 subjects.
-const SUBJECTS_A_FACT: usize = 32;
 /// What belongs to a pack may grow between the look and the record; it seldom does twice.
 const LOOKS: usize = 3;
 /// Witnesses are asked once a second; a pack waits for them, though not for ever.
@@ -75,8 +73,13 @@ impl Packs {
             if now.subjects.is_subset(&asked.subjects) || looks == LOOKS {
                 let scope = Scope { subjects: asked.subjects, ..now };
                 let (parts, known) = (self.clone(), self.checkpoint(last).await);
-                let made = tokio::task::spawn_blocking(move || parts.make(&scope, last, &known));
-                return made.await.map_err(|_| CallError::Stopping)?.map(|pack| pack.encode());
+                let made = tokio::task::spawn_blocking(move || {
+                    let pack = parts.make(&scope, last, &known)?;
+                    Ok(pack
+                        .encode()
+                        .expect("entries that decode, proofs in such a tree and kept blobs have room in it"))
+                });
+                return made.await.map_err(|_| CallError::Stopping)?;
             }
         }
     }
@@ -147,7 +150,9 @@ impl Packs {
         let views = views.collect();
         let mut blobs: BTreeMap<(Hash, bool), PackedBlob> = BTreeMap::new();
         for named in facts().filter_map(|r| r.fact.kind()).flat_map(blobs_named) {
-            if let Some(Blob { salt, content }) = self.queries.blobs().read_as(named) {
+            // An empty one may lie there from before they were refused; no pack holds it.
+            let blob = self.queries.blobs().read_as(named).filter(|blob| !blob.content.is_empty());
+            if let Some(Blob { salt, content }) = blob {
                 let blob = PackedBlob { salt, content };
                 blobs.insert(blob.name(), blob);
             }
@@ -194,7 +199,7 @@ fn heads(
     subjects: &BTreeSet<Subject>,
 ) -> Vec<(Kind, Vec<Subject>)> {
     let subjects: Vec<Subject> = subjects.iter().cloned().collect();
-    let parts = subjects.chunks(SUBJECTS_A_FACT);
+    let parts = subjects.chunks(MAX_SUBJECTS);
     let issued = v1::PackIssued {
         issued_to: request.issued_to.clone(),
         purpose: request.purpose.clone(),

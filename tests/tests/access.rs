@@ -2,6 +2,7 @@
 //! outbox so that the chain behind them fits.
 
 use rinsebook_client::enrol;
+use rinsebook_client::home::Home;
 use rinsebook_client::outbox::Item;
 use rinsebook_client::remote;
 use rinsebook_client::rpc::intake_client::IntakeClient;
@@ -322,6 +323,37 @@ async fn a_blob_brought_in_the_other_form_satisfies_no_fact_and_keeps_nobody_fro
     let blobs = shop.data().join("blobs");
     let asked = Asked { blobs: Some(&blobs), ..Asked::default() };
     check(&shop.data().join("log"), &asked, &mut |_| {}).unwrap();
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn a_pack_whose_words_no_fact_can_hold_is_not_issued_and_the_log_stays_readable() {
+    let mut shop = Shop::open().await.unwrap();
+    let aircraft = shop.aircraft.to_vec();
+    let ask = async |home: &Home, (issued_to, purpose): (usize, usize)| {
+        let channel = remote::connect(home).await.unwrap();
+        let about = Some(v1::issue_pack_request::About::Aircraft(aircraft.clone()));
+        let request = v1::IssuePackRequest { about, issued_to: "a".repeat(issued_to), purpose: "p".repeat(purpose) };
+        rinsebook_client::query::pack::issued(channel, request).await
+    };
+    let size = shop.service.as_ref().unwrap().entries();
+    for words in [(33_000, 0), (9, 33_000), (20_000, 20_000), (9, 70_000), (9, 1_000_000)] {
+        let told = ask(&shop.desk.home, words).await.unwrap_err().to_string();
+        assert!(told.contains("a fact holds 32768; write less"), "{words:?}: {told}");
+    }
+    assert_eq!(shop.service.as_ref().unwrap().entries(), size, "nothing of them was recorded");
+    // As many as there may be: the error says what would be taken.
+    let told = ask(&shop.desk.home, (9, 32_768)).await.unwrap_err().to_string();
+    let (_, bytes) = told.split_once("would take ").unwrap();
+    let over: usize = bytes.split(' ').next().unwrap().parse::<usize>().unwrap() - 32_768;
+    assert!(ask(&shop.desk.home, (9, 32_769 - over)).await.is_err());
+    let made = ask(&shop.desk.home, (9, 32_768 - over)).await.unwrap();
+    rinsebook_client::verify::pack::pack(&made, &AskedOfPack::default()).unwrap();
+    // The service reads its log again, and so does whoever checks it.
+    shop.restart(&mut []).await.unwrap();
+    let good = ask(&shop.desk.home, (9, 9)).await.unwrap();
+    rinsebook_client::verify::pack::pack(&good, &AskedOfPack::default()).unwrap();
+    shop.service.take().unwrap().stop().await.unwrap();
+    check(&shop.data().join("log"), &Asked::default(), &mut |_| {}).unwrap();
 }
 
 #[tokio::test(flavor = "multi_thread")]

@@ -91,7 +91,10 @@ impl World {
 
     fn unpacked(&self, made: &Pack, policy: Option<&Policy>) -> &'static str {
         let key = self.book.verifier_key();
-        named(pack(&made.encode(), &AskedOfPack { log_key: Some(&key), policy, ..AskedOfPack::default() }).map(|_| ()))
+        named(
+            pack(&made.encode().unwrap(), &AskedOfPack { log_key: Some(&key), policy, ..AskedOfPack::default() })
+                .map(|_| ()),
+        )
     }
 
     /// The first fact of that kind by number among the pieces.
@@ -298,7 +301,7 @@ fn eight_again_where_the_service_signs_its_own_anew_the_signers_contradict_it_an
     let key = world.book.verifier_key();
     let good = check(dir.path(), &Asked { log_key: Some(&key), ..Asked::default() }, &mut |_| {}).unwrap();
     assert!(devices(&good.seen_otherwise).contains(&TABLET), "{good}");
-    let made = world.packed(&lie).encode();
+    let made = world.packed(&lie).encode().unwrap();
     let good = pack(&made, &AskedOfPack { log_key: Some(&key), ..AskedOfPack::default() }).unwrap();
     assert!(devices(&good.seen_otherwise).contains(&TABLET), "{good}");
     assert_eq!(world.verified(&lie, &[held]), "root: held");

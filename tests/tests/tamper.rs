@@ -239,7 +239,7 @@ fn resigned(shop: &Shop, log: &Path, alter: impl FnOnce(&mut Entry, &[Vec<u8>]))
     let mut all: Vec<Vec<u8>> = groups.iter().flat_map(|group| group.records.clone()).collect();
     let mut last = Entry::decode(&all.pop().unwrap()).unwrap();
     alter(&mut last, &all);
-    all.push(last.encode());
+    all.push(last.encode().unwrap());
 
     let copy = shop.dir.join("resigned");
     let (mut out, _) =

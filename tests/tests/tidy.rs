@@ -210,7 +210,8 @@ fn each_module_names_only_those_that_it_may() {
 #[test]
 fn imports_inside_the_verifier_run_one_way() {
     let dir = root().join("client/src/verify");
-    let files = rust_files(&dir).into_iter().filter(|file| !file.file_name().unwrap().to_str().unwrap().starts_with("test"));
+    let files =
+        rust_files(&dir).into_iter().filter(|file| !file.file_name().unwrap().to_str().unwrap().starts_with("test"));
     let (mut wrong, mut met) = (Vec::new(), BTreeSet::new());
     for file in files {
         let of = module(&dir, &file);

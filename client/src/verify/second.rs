@@ -41,7 +41,15 @@ impl SecondReading<'_> {
         log_keys: Option<&'a LogKeys>,
         late: &'a HashMap<Hash, u64>,
     ) -> SecondReading<'a> {
-        SecondReading { keys, checkpoints, log_keys, late, edge: Edge::default(), hold: 0, otherwise: Otherwise::default() }
+        SecondReading {
+            keys,
+            checkpoints,
+            log_keys,
+            late,
+            edge: Edge::default(),
+            hold: 0,
+            otherwise: Otherwise::default(),
+        }
     }
 
     pub(super) fn entries_from(&mut self, first: u64, records: &[Vec<u8>]) -> Result<Hash, Failed> {
