@@ -109,13 +109,16 @@ impl Browser {
         self.ask("POST", "/execute/async", &json!({ "script": script, "args": [] }))
     }
 
-    /// Keeps a picture of the whole page where RINSEBOOK_PICTURES names a folder.
+    /// Keeps a picture of the whole page, and one of what the screen shows, where RINSEBOOK_PICTURES names a folder.
     pub(crate) fn keeps_a_picture(&self, name: &str) {
         let Some(folder) = std::env::var_os("RINSEBOOK_PICTURES") else { return };
-        let asked = json!({ "cmd": "Page.captureScreenshot", "params": { "captureBeyondViewport": true } });
-        let png = self.ask("POST", "/goog/cdp/execute", &asked);
-        let png = BASE64.decode(png["data"].as_str().unwrap()).unwrap();
-        std::fs::write(std::path::Path::new(&folder).join(format!("{name}.png")), png).unwrap();
+        for (ending, beyond) in [("", true), ("-screen", false)] {
+            let asked =
+                json!({ "cmd": "Page.captureScreenshot", "params": { "captureBeyondViewport": beyond } });
+            let png = self.ask("POST", "/goog/cdp/execute", &asked);
+            let png = BASE64.decode(png["data"].as_str().unwrap()).unwrap();
+            std::fs::write(std::path::Path::new(&folder).join(format!("{name}{ending}.png")), png).unwrap();
+        }
     }
 
     /// Fills in the form that goes to that path, as fingers do: boxes are touched, fields typed into. Then touches its

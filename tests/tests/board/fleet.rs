@@ -107,7 +107,7 @@ async fn a_board_of_two_thousand_aircraft_can_be_used_and_a_change_arrives_witho
     eprintln!("a browser shows it live after {} ms", opened.elapsed().as_millis());
     let rows = browser.run("return document.querySelectorAll('.craft').length").await?;
     eprintln!("{rows} aircraft on its first page");
-    super::looks::keep_screen(&browser, "fleet-wall").await?;
+    super::looks::keep(&browser, "fleet-wall").await?;
 
     // Whoever looks for one aircraft finds it, though it stands far down.
     browser.goto(&door.url("/?aircraft=F1987")).await?;
