@@ -5,6 +5,7 @@
 //! ```
 
 pub mod about;
+pub mod brought;
 pub mod card;
 pub mod command;
 mod contract;

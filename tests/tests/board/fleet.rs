@@ -80,9 +80,7 @@ async fn a_board_of_two_thousand_aircraft_can_be_used_and_a_change_arrives_witho
     for some in fleet.chunks(TOGETHER) {
         shop.desk.sign_card(&shop.custodian.key, some.iter().map(Craft::listed).collect())?;
         all_well(&sync(&mut shop.desk, 3).await?)?;
-        let open = |craft: &Craft| {
-            [craft.opened(&shop), craft.of_wash(disconnected("PS-1")(craft.engine.clone()))]
-        };
+        let open = |craft: &Craft| [craft.opened(&shop), craft.of_wash(disconnected("PS-1")(craft.engine.clone()))];
         station.sign_card(&shop.technician.key, some.iter().flat_map(open).collect())?;
         all_well(&sync(&mut station, 3).await?)?;
     }

@@ -22,7 +22,9 @@ async fn signed_in(shop: &Shop, home: &str) -> Result<Browser> {
     browser
         .run(&format!("document.getElementById('token').value = {token:?}; document.querySelector('button').click()"))
         .await?;
-    browser.until("the board is there", "return location.pathname === '/' && !!document.getElementById('live')").await?;
+    browser
+        .until("the board is there", "return location.pathname === '/' && !!document.getElementById('live')")
+        .await?;
     Ok(browser)
 }
 
