@@ -66,10 +66,13 @@ impl Blobs {
             return Err(CallError::erased(erasure));
         }
         if !self.has(&digest) {
-            // The only writes that fail in practice are for want of space; the station keeps the blob and sends it again.
+            // The station keeps the blob and sends it again.
             self.write(&digest, blob).map_err(|error| {
                 tracing::error!(%digest, %error, "a blob could not be kept");
-                CallError::DiskFull
+                match error.kind() {
+                    ErrorKind::StorageFull | ErrorKind::QuotaExceeded => CallError::DiskFull,
+                    _ => CallError::DiskRefuses { why: error.to_string() },
+                }
             })?;
         }
         Ok(digest)
