@@ -134,7 +134,7 @@ async fn messages_that_are_too_large_or_hold_too_much_are_refused_and_the_servic
     let mut stream = Stream::open(&station).await.unwrap();
     assert!(stream.ask(facts(5, 1 << 20)).await.is_err(), "more than 4 MiB");
     let channel = remote::connect(&station.home).await.unwrap();
-    let request = v1::GetBlobRequest { digest: vec![1; 100 << 10], salted: false };
+    let request = v1::GetBlobRequest { digest: vec![1; 100 << 10], salted: Some(false) };
     let told = RecordsClient::new(channel).get_blob(request).await.unwrap_err();
     assert_eq!(told.code(), Code::OutOfRange, "{told:?}");
     all_well(&sync(&mut station, 1).await.unwrap()).unwrap();
