@@ -169,6 +169,11 @@ impl Verified {
     pub fn signed(&self) -> &Signed {
         &self.0
     }
+
+    /// The fact itself, for whoever keeps it and remembers that its signature holds.
+    pub fn into_signed(self) -> Signed {
+        self.0
+    }
 }
 
 impl std::ops::Deref for Verified {

@@ -251,7 +251,7 @@ impl Desk {
             return missing;
         }
         match fact.verify(&key) {
-            Ok(fact) => self.admit(fact.signed().clone(), SignatureState::Good),
+            Ok(fact) => self.admit(fact.into_signed(), SignatureState::Good),
             Err(_) => refused("its signature does not hold"),
         }
     }
@@ -281,7 +281,7 @@ impl Desk {
     /// Other bytes for a place that is held: a fork where they are well signed, else noise that leaves no trace.
     fn judge_other(&mut self, device: Id, candidate: Candidate) -> outcome::Result {
         let fact = match self.settle_signature(candidate.found) {
-            Found::Good(fact) if stands_at(&fact, device, candidate.run, candidate.counter) => fact.signed().clone(),
+            Found::Good(fact) if stands_at(&fact, device, candidate.run, candidate.counter) => fact.into_signed(),
             Found::BadSignature(_) => {
                 return outcome::Result::Refused(refusal::unrecorded(RefusalReason::BadSignature, "its place is held"));
             }
@@ -315,7 +315,7 @@ impl Desk {
             Found::BadSignature(fact) if stands_at(&fact, device, run, counter) => {
                 return refuse(self, RefusalReason::BadSignature, "");
             }
-            Found::Good(fact) => (fact.signed().clone(), SignatureState::Good),
+            Found::Good(fact) => (fact.into_signed(), SignatureState::Good),
             Found::KeyUnknown(fact) | Found::BadSignature(fact) => (fact, SignatureState::Unchecked),
         };
         if !stands_at(&fact, device, run, counter) {
@@ -347,7 +347,7 @@ impl Desk {
     fn settle_signature(&self, found: Found) -> Found {
         match found {
             Found::Good(fact) if self.keys.get(&fact.header().author_key).is_none() => {
-                Found::KeyUnknown(fact.signed().clone())
+                Found::KeyUnknown(fact.into_signed())
             }
             Found::BadSignature(fact) if self.keys.get(&fact.header().author_key).is_none() => Found::KeyUnknown(fact),
             Found::KeyUnknown(fact) => match self.keys.get(&fact.header().author_key) {

@@ -112,7 +112,7 @@ impl Queries {
     /// Answers what stands in the way of one aircraft.
     pub fn assess(&self, aircraft: Id, as_of: AsOf, request: &v1::AssessRequest) -> Result<v1::Assessment, CallError> {
         let history = self.view.history();
-        if !history.aircraft().any(|known| known == aircraft) {
+        if !history.knows_aircraft(&aircraft) {
             return Err(CallError::NotFound { what: "aircraft", name: aircraft.to_string() });
         }
         let question = Question {

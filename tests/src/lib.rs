@@ -1,8 +1,10 @@
 //! The world in which rinsebook is tested: what the tests share.
 
 pub mod book;
+pub mod fleet;
 pub mod http;
 pub mod issuer;
+pub mod measure;
 pub mod operator;
 pub mod outside;
 pub mod record;

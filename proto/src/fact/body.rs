@@ -14,10 +14,13 @@ pub(super) fn read(number: u32, body: &[u8], header: &Header) -> Result<Kind, Un
     encode_varint(body.len() as u64, &mut framed);
     framed.extend_from_slice(body);
     let decoded = v1::Fact::decode(framed.as_slice()).map_err(|_| Unreadable::NotExact)?;
-    let kind = decoded.kind.clone().ok_or(Unreadable::UnknownKind(number))?;
+    if decoded.kind.is_none() {
+        return Err(Unreadable::UnknownKind(number));
+    }
     if decoded.encode_to_vec() != framed {
         return Err(Unreadable::NotExact);
     }
+    let kind = decoded.kind.ok_or(Unreadable::UnknownKind(number))?;
     values_known(&kind)?;
     ids_fit(&kind)?;
     engines_fit(&kind, header)?;

@@ -34,6 +34,8 @@ pub struct History {
     held: Vec<Held>,
     by_hash: HashMap<Hash, u64>,
     by_subject: HashMap<Subject, Vec<u64>>,
+    /// Those of the subjects that are aircraft: a question about one must not go through all that were ever washed.
+    aircraft: BTreeSet<Id>,
     /// Subjects that some fact names together.
     beside: HashMap<Subject, BTreeSet<Subject>>,
     /// First facts of a device's runs.
@@ -98,6 +100,7 @@ impl History {
 
     fn index_subjects(&mut self, recorded: &Recorded) {
         let header = recorded.fact.header();
+        self.aircraft.extend(header.subjects.iter().filter_map(as_aircraft));
         for subject in &header.subjects {
             self.by_subject.entry(subject.clone()).or_default().push(recorded.index);
         }
@@ -198,11 +201,14 @@ impl History {
         self.enrolments.at_less_revoked(point, size, &self.texts)
     }
 
-    /// Aircraft that were listed, or that a fact names.
+    /// Aircraft that were listed, or that a fact names, in the order of their ids.
     pub fn aircraft(&self) -> impl Iterator<Item = Id> {
-        let mut ids: Vec<Id> = self.by_subject.keys().filter_map(as_aircraft).collect();
-        ids.sort_unstable();
-        ids.into_iter()
+        self.aircraft.iter().copied()
+    }
+
+    /// Whether this aircraft was listed, or some fact names it.
+    pub fn knows_aircraft(&self, aircraft: &Id) -> bool {
+        self.aircraft.contains(aircraft)
     }
 
     /// Aircraft whose answers may change by that entry: a superset.

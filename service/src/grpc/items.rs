@@ -35,15 +35,15 @@ impl OpenItems for ItemsService {
             Moment { at_least_size: request.at_least_size, at_size: request.at_size, at_time_ms: request.at_time_ms };
         let as_of = self.0.settle(moment).await?;
         let history = self.0.view().history();
-        let mut asked: Vec<Id> = history.aircraft().collect();
-        if !request.aircraft.is_empty() {
+        let asked: Vec<Id> = if request.aircraft.is_empty() {
+            history.aircraft().collect()
+        } else {
             let one = id(&request.aircraft, "aircraft")?;
-            asked.retain(|known| *known == one);
-            if asked.is_empty() {
+            if !history.knows_aircraft(&one) {
                 return Err(CallError::NotFound { what: "aircraft", name: one.to_string() }.into());
             }
-        }
-        asked.sort();
+            vec![one]
+        };
         let list = asked.iter().map(|aircraft| (aircraft.to_vec(), self.0.items(&history, aircraft, as_of)));
         let open = list.filter(|(_, a)| !a.items.is_empty() || !a.findings.is_empty());
         let (aircraft, next_page_token) = page(open, request.page_size, &request.page_token)?;
