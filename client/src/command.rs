@@ -143,7 +143,7 @@ async fn run(command: Command) -> Result<ExitCode, ClientError> {
             told.map(|()| ExitCode::SUCCESS).map_err(|e| ClientError::Answered(format!("the demonstration: {e:#}")))
         }
         Command::Key(keys) => keys.run(),
-        Command::Station(stations) => stations.run(),
+        Command::Station(stations) => stations.run().await,
         Command::Enrol(enrol) => enrol.run().await,
         Command::Procedure(procedures) => procedures.run().await,
         Command::Fact { card, signing } => fact::sign(&card, &signing).await,

@@ -10,6 +10,10 @@
 //! | `blobs/` | texts and pictures that facts name |
 //! | `receipts.log` | what became of each envelope |
 //! | `checkpoint`, `log.vkey` | the newest checkpoint proved, and the key it was proved under |
+//! | `mirror/` | a copy of the log, checked whenever it is opened |
+//! | `drafts/` | what was noted on the page and not signed yet |
+//! | `keys/` | people's key files, each with a line that says whose it is |
+//! | `page-secret` | what the page's address must hold |
 //!
 //! The passphrase beside the report key keeps the key from a copied file, not from a stolen tablet: a lost device is
 //! retired on the log.
@@ -18,8 +22,9 @@ use std::io::Write;
 use std::os::unix::fs::OpenOptionsExt;
 use std::path::{Path, PathBuf};
 
-use rinsebook_proto::bytes::Id;
+use rinsebook_proto::bytes::{Hash, Id};
 use rinsebook_proto::key::{self, SigningKey};
+use rinsebook_proto::v1;
 use serde::{Deserialize, Serialize};
 
 use crate::ClientError;
@@ -106,6 +111,15 @@ impl Home {
             Err(e) if e.kind() == std::io::ErrorKind::NotFound => Ok(None),
             Err(source) => Err(ClientError::File { what: format!("cannot read {name}"), source }),
         }
+    }
+
+    /// A blob that is kept here, if its bytes are still those that its digest names.
+    pub fn blob(&self, digest: &Hash) -> Option<v1::Blob> {
+        let bytes = std::fs::read(self.path("blobs").join(digest.to_string())).ok()?;
+        let (&salt_bytes, rest) = bytes.split_first()?;
+        let (salt, content) = rest.split_at_checked(salt_bytes.into())?;
+        let same = Hash::of_parts(&[salt, content]) == *digest;
+        same.then(|| v1::Blob { salt: salt.to_vec(), content: content.to_vec() })
     }
 
     /// Replaces a small file whole, synced.

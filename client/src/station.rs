@@ -191,10 +191,7 @@ impl Station {
 
     /// A blob that was kept.
     pub fn blob(&self, digest: &Hash) -> Option<v1::Blob> {
-        let bytes = std::fs::read(self.home.path("blobs").join(digest.to_string())).ok()?;
-        let (&salt_bytes, rest) = bytes.split_first()?;
-        let (salt, content) = rest.split_at_checked(salt_bytes.into())?;
-        Some(v1::Blob { salt: salt.to_vec(), content: content.to_vec() })
+        self.home.blob(digest)
     }
 
     /// Digests of the annexes kept here: blobs with a salt.
@@ -300,13 +297,7 @@ impl Station {
 
     /// The log's keys as this station came to know them, from the first contact on.
     pub fn log_keys(&self) -> Result<Vec<VerifierKey>, ClientError> {
-        let text = [self.home.text(FIRST_LOG_KEY)?, self.home.text(LATER_LOG_KEYS)?].into_iter().flatten();
-        let text: String = text.map(|text| text + "\n").collect();
-        let key = |line: &str| {
-            VerifierKey::parse(line)
-                .map_err(|e| ClientError::Key { what: FIRST_LOG_KEY.to_owned(), why: e.to_string() })
-        };
-        text.lines().filter(|line| !line.is_empty()).map(key).collect()
+        log_keys(&self.home)
     }
 
     /// An epoch was opened on what was put back, so many entries: what an earlier epoch acknowledged beyond them is without
@@ -364,6 +355,11 @@ impl Station {
     pub fn measured(&mut self, service_time_ms: u64) {
         let now = self.clock.wall_ms();
         self.offset_ms = Some((now.wrapping_sub(service_time_ms).cast_signed(), now));
+    }
+
+    /// Device clock minus service clock in milliseconds, and when that was measured; none since the program began.
+    pub fn clock_offset(&self) -> Option<(i64, u64)> {
+        self.offset_ms
     }
 
     /// The record's id; zeros before the station has joined one.
@@ -428,6 +424,16 @@ fn read_receipts(home: &Home) -> Result<Receipts, ClientError> {
         }
     }
     Ok((receipts, notes))
+}
+
+/// The log's keys that a station's folder holds, in their order: see [`Station::log_keys`].
+pub(crate) fn log_keys(home: &Home) -> Result<Vec<VerifierKey>, ClientError> {
+    let text = [home.text(FIRST_LOG_KEY)?, home.text(LATER_LOG_KEYS)?].into_iter().flatten();
+    let text: String = text.map(|text| text + "\n").collect();
+    let key = |line: &str| {
+        VerifierKey::parse(line).map_err(|e| ClientError::Key { what: FIRST_LOG_KEY.to_owned(), why: e.to_string() })
+    };
+    text.lines().filter(|line| !line.is_empty()).map(key).collect()
 }
 
 #[cfg(test)]

@@ -261,7 +261,12 @@ async fn erase(station: &Station, channel: Channel) -> Result<u64, ClientError> 
     }
 }
 
-/// Moves `seen` to the newest checkpoint, once it is proved to continue the one before.
+/// Moves `seen` to the newest checkpoint, once it is proved to continue the one before. Nothing is sent, and the service
+/// records nothing for it: for a station that only wants to know what others did.
+pub async fn follow(station: &mut Station, channel: Channel) -> Result<(), ClientError> {
+    advance(station, channel).await
+}
+
 async fn advance(station: &mut Station, channel: Channel) -> Result<(), ClientError> {
     let mut ledger = LedgerClient::new(channel.clone());
     let note = ledger.get_checkpoint(v1::GetCheckpointRequest::default()).await?.into_inner();

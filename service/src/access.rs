@@ -44,7 +44,7 @@ const QUALITY: Asks = Asks::AnyOf { device: false, roles: &[Role::Quality, Role:
 /// What only a custodian's device asks for.
 const CUSTODIANS: Asks = Asks::AnyOf { device: true, roles: &[Role::Custodian] };
 
-/// The table: the path itself, or where it ends in `/` all below it; the first that fits.
+/// The table: the path itself, or where it ends in `/` all below it; `*` is any one name. The first that fits.
 const TABLE: &[(&str, Asks)] = &[
     ("/grpc.health.v1.Health/", Asks::Nothing),
     ("/grpc.reflection.v1.ServerReflection/", Asks::Nothing),
@@ -76,6 +76,8 @@ const TABLE: &[(&str, Asks)] = &[
     ("/", READERS),
     ("/events", READERS),
     ("/aircraft/", READERS),
+    // It carries the entries themselves.
+    ("/wash/*/record", AUDITORS),
     ("/wash/", READERS),
     ("/quality", QUALITY),
     // Files of the log; tiles of hashes are everybody's where the configuration says so: see `asks`.
@@ -91,8 +93,27 @@ fn asks(path: &str, open_hash_tiles: bool) -> Option<Asks> {
     if open_hash_tiles && is_hashes() {
         return Some(Asks::Nothing);
     }
-    let fits = |known: &str| path == known || (known.len() > 1 && known.ends_with('/') && path.starts_with(known));
-    TABLE.iter().find(|(known, _)| fits(known)).map(|(_, asks)| *asks)
+    TABLE.iter().find(|(known, _)| fits(known, path)).map(|(_, asks)| *asks)
+}
+
+fn fits(known: &str, path: &str) -> bool {
+    if let Some((before, after)) = known.split_once('*') {
+        let name = path.strip_prefix(before).and_then(|rest| rest.strip_suffix(after));
+        return name.is_some_and(|name| !name.is_empty() && !name.contains('/'));
+    }
+    path == known || (known.len() > 1 && known.ends_with('/') && path.starts_with(known))
+}
+
+/// Whether a caller who was let in somewhere would be let in there too: pages show no link that leads to a refusal.
+pub fn may(caller: &Caller, path: &str) -> bool {
+    match asks(path, false) {
+        None => false,
+        Some(Asks::Nothing) => true,
+        Some(Asks::Certificate) => caller.device.is_some(),
+        Some(Asks::AnyOf { device, roles }) => {
+            device && caller.device.is_some() || caller.person.as_ref().is_some_and(|person| person.has_any(roles))
+        }
+    }
 }
 
 /// Whether a path is a gRPC call; what is not is a page or a file.
@@ -241,6 +262,10 @@ mod tests {
         }
         assert_eq!(asks("/rinsebook.v1.Ledger/GetIdentity", false), Some(Asks::Nothing));
         assert_eq!(asks("/", false), Some(READERS));
+        assert_eq!(asks("/wash/x/record", false), Some(AUDITORS));
+        for path in ["/wash/x", "/wash/x/timeline.svg", "/wash//record", "/wash/x/y/record", "/wash/x/record/"] {
+            assert_eq!(asks(path, false), Some(READERS), "{path}");
+        }
     }
 
     #[test]

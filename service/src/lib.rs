@@ -45,6 +45,7 @@ pub mod snapshot;
 pub mod standstill;
 pub mod tokens;
 pub mod watch;
+pub mod web;
 pub mod witnesses;
 
 pub use config::Config;

@@ -44,6 +44,7 @@ use crate::session::Sessions;
 use crate::sign_in::{self, SignIn};
 use crate::signing::Signing;
 use crate::tokens::Tokens;
+use crate::web::{self, Pages, Sources};
 use crate::witnesses::{Witnessed, Witnesses};
 
 /// Groups that the projection may be behind.
@@ -219,6 +220,15 @@ async fn router(parts: Parts) -> axum::Router {
         parts;
     let (health, health_service) = tonic_health::server::health_reporter();
     health.set_serving::<IntakeServer<IntakeService>>().await;
+    let pages = Pages::new(Sources {
+        queries: queries.clone(),
+        reader: reader.clone(),
+        tree: tree.clone(),
+        identity: identity.clone(),
+        signing: signing.clone(),
+        sessions: gate.sessions.clone(),
+        witnesses: witnesses.clone(),
+    });
     let reflection = || {
         tonic_reflection::server::Builder::configure()
             .register_encoded_file_descriptor_set(FILE_DESCRIPTOR_SET)
@@ -247,10 +257,11 @@ async fn router(parts: Parts) -> axum::Router {
         .add_service(RosterServer::new(RosterService(queries)))
         .prepare()
         .into_axum_router();
-    let pages = sign_in::router(SignIn { tokens: gate.tokens.clone(), sessions: gate.sessions.clone() });
+    let sign_in = sign_in::router(SignIn { tokens: gate.tokens.clone(), sessions: gate.sessions.clone() });
     // The last layer is the outermost: headers go on what the gate itself answers, and forms are looked at behind it.
     calls
-        .merge(pages)
+        .merge(sign_in)
+        .merge(web::router(pages))
         .merge(files::router(files))
         .fallback(nothing_there)
         .layer(from_fn(sign_in::forms::check))

@@ -90,6 +90,11 @@ impl Sessions {
         open.get(&key).cloned()
     }
 
+    /// Whether it has not ended meanwhile, in any of the ways a session ends.
+    pub fn is_open(&self, session: &Session) -> bool {
+        self.open().contains_key(&session.key) && self.tokens.still_good(&session.person).is_ok()
+    }
+
     /// Signs a person out.
     pub fn end(&self, session: &Session) {
         self.open().remove(&session.key);
@@ -134,7 +139,9 @@ mod tests {
         assert!(sessions.of(&cookie(&short)).is_none());
         let session = sessions.of(&cookie(&long)).unwrap();
         assert!(session.is_ours(session.form_token()) && !session.is_ours("") && !session.is_ours(&long));
+        assert!(sessions.is_open(&session));
         sessions.end(&session);
+        assert!(!sessions.is_open(&session));
         assert!(sessions.of(&cookie(&long)).is_none());
 
         let again = sessions.begin(person(9000));

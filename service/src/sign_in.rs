@@ -21,11 +21,12 @@ use axum::response::{Html, IntoResponse, Redirect, Response};
 use axum::routing::{get, post};
 use serde::Deserialize;
 
-use crate::caller::{Person, names};
+use crate::access;
+use crate::caller::{Caller, Person, names};
 use crate::session::{COOKIE_NAME, Session, Sessions};
 use crate::tokens::Tokens;
 
-/// Where people land who have just signed in or out.
+/// Where people land who have just signed out, or whom their roles let see no board.
 const LANDING: &str = "/sign-in";
 
 /// What the pages of signing in need.
@@ -92,10 +93,12 @@ struct Given {
 async fn sign_in(State(state): State<SignIn>, Form(given): Form<Given>) -> Response {
     match state.tokens.check(given.token.trim()).await {
         Ok(person) => {
+            let landing = access::may(&Caller { device: None, person: Some(person.clone()) }, "/");
             tracing::info!(subject = ?person.subject, roles = names(&person.roles), "signed in");
             let seconds = person.expires_ms.saturating_sub(state.tokens.now_ms()) / 1000;
             let id = state.sessions.begin(person);
-            with_cookie(&format!("{id}; Max-Age={seconds}"))
+            let to = if landing { "/" } else { LANDING };
+            with_cookie(&format!("{id}; Max-Age={seconds}"), to)
         }
         Err(error) => {
             tracing::warn!(path = "/sign-in", reason = error.reason(), "signing in was refused");
@@ -106,14 +109,14 @@ async fn sign_in(State(state): State<SignIn>, Form(given): Form<Given>) -> Respo
 
 async fn sign_out(State(state): State<SignIn>, Extension(session): Extension<Session>) -> Response {
     state.sessions.end(&session);
-    with_cookie("; Max-Age=0")
+    with_cookie("; Max-Age=0", LANDING)
 }
 
-fn with_cookie(value: &str) -> Response {
+fn with_cookie(value: &str, to: &str) -> Response {
     let cookie = format!("{COOKIE_NAME}={value}; Path=/; Secure; HttpOnly; SameSite=Strict");
     let mut cookie = HeaderValue::try_from(cookie).expect("hex digits and our own words");
     cookie.set_sensitive(true);
-    ([(SET_COOKIE, cookie)], Redirect::to(LANDING)).into_response()
+    ([(SET_COOKIE, cookie)], Redirect::to(to)).into_response()
 }
 
 async fn style() -> impl IntoResponse {

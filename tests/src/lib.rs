@@ -1,12 +1,16 @@
 //! The world in which rinsebook is tested: what the tests share.
 
 pub mod book;
+pub mod browser;
+pub mod door;
+pub mod fetch;
 pub mod fleet;
 pub mod http;
 pub mod issuer;
 pub mod measure;
 pub mod operator;
 pub mod outside;
+pub mod person;
 pub mod record;
 pub mod scenario;
 pub mod slow;

@@ -59,6 +59,7 @@ const MAY_NAME: [(&str, &[(&str, &str)]); 3] = [
             ),
             ("watch", "error query"),
             ("witnesses", "config error projection"),
+            ("web", "access blobs caller error identity log projection query session signing watch witnesses"),
             (
                 "grpc",
                 "admission authority blobs caller desk error identity log packs projection query rpc sequencer signing standstill tokens watch \
@@ -68,7 +69,7 @@ const MAY_NAME: [(&str, &[(&str, &str)]); 3] = [
             (
                 "run",
                 "access admission authority blobs config error files grpc identity log packs projection query recovery rpc \
-                 sequencer session sign_in signing tokens witnesses",
+                 sequencer session sign_in signing tokens web witnesses",
             ),
         ],
     ),
@@ -91,12 +92,14 @@ const MAY_NAME: [(&str, &[(&str, &str)]); 3] = [
             ("names", "about home query remote"),
             ("card", "about contract names render station"),
             ("verify", "home render secret station"),
+            ("mirror", "home outbox remote rpc station"),
+            ("page", "about card explain home mirror names outbox query remote render station sync"),
             ("receipt", "remote rpc station trust"),
             ("witness", "home"),
             ("demo", "card enrol home names query remote render rpc station sync verify"),
             (
                 "command",
-                "card demo enrol explain home names query receipt remote render revisions rpc secret station sync verify witness",
+                "card demo enrol explain home names page query receipt remote render revisions rpc secret station sync verify witness",
             ),
             ("main", "command"),
         ],
@@ -208,6 +211,7 @@ fn nothing_that_people_read_says_that_an_aircraft_is_released() {
         "never release",
         "release_reference",
         "release-reference",
+        "area-released",
         "Release",
     ];
     let mut wrong = Vec::new();

@@ -15,7 +15,7 @@ use crate::home::{Home, read};
 use crate::names::Names;
 use crate::station::{Receipt, Station};
 use crate::sync::{self, SyncReport};
-use crate::{ClientError, remote};
+use crate::{ClientError, page, remote};
 
 #[derive(Subcommand)]
 pub(super) enum Stations {
@@ -33,6 +33,8 @@ pub(super) enum Stations {
         #[arg(long, value_name = "FILE")]
         ca: PathBuf,
     },
+    /// Serve the technician's page on this device, without a network too, and send in the background.
+    Page(page::Args),
     /// Say what a station holds and what became of it; no network is needed.
     Status {
         /// The folder.
@@ -44,7 +46,7 @@ pub(super) enum Stations {
 }
 
 impl Stations {
-    pub(super) fn run(&self) -> Result<ExitCode, ClientError> {
+    pub(super) async fn run(&self) -> Result<ExitCode, ClientError> {
         match self {
             Stations::New { dir, label, address, ca } => {
                 if !address.starts_with("https://") {
@@ -57,9 +59,20 @@ impl Stations {
                     writeln!(o, "It cannot send before a custodian has enrolled it.")
                 })?;
             }
+            Stations::Page(args) => serve(args).await?,
             Stations::Status { dir, json } => status(dir, *json)?,
         }
         Ok(ExitCode::SUCCESS)
+    }
+}
+
+/// Until somebody interrupts. Whoever has the address has the page: it goes to standard output alone.
+async fn serve(args: &page::Args) -> Result<(), ClientError> {
+    let page = page::Page::open(args, Arc::new(SystemClock)).await?;
+    print(|o| writeln!(o, "open this address on this device, whole and on no other: {}", page.url))?;
+    tokio::select! {
+        served = page.serve() => served,
+        interrupted = tokio::signal::ctrl_c() => interrupted.map_err(ClientError::file("cannot wait for an interrupt")),
     }
 }
 

@@ -5,7 +5,7 @@ use super::case::Case;
 use super::held;
 use super::history::History;
 use super::reach::{self, RestsOn};
-use super::{Assessment, Look, Question, State, ahead};
+use super::{Assessment, Deed, Look, Question, State, ahead, deeds};
 use crate::bytes::Id;
 
 impl History {
@@ -22,6 +22,11 @@ impl History {
     /// The answer to a question.
     pub fn assess(&self, question: &Question) -> Assessment {
         assess::assess(&Case::new(self, &question.aircraft, question.size), question)
+    }
+
+    /// The facts in force that concern an aircraft, as known at a size, judged at a time.
+    pub fn deeds(&self, aircraft: &Id, size: u64, time_ms: u64) -> Vec<Deed> {
+        deeds::deeds(&Case::new(self, aircraft, size), time_ms / 1000)
     }
 
     /// What the answers about an aircraft rest on, as known at a size.

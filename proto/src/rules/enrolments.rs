@@ -18,7 +18,7 @@ use crate::v1::CountersignPurpose;
 pub type Texts = HashMap<Hash, Result<Arc<Procedure>, String>>;
 
 /// See the module.
-#[derive(Debug, Default)]
+#[derive(Debug, Clone, Default)]
 pub struct Enrolments {
     facts: Vec<Recorded>,
     /// Each revocation's index, with the roster as it was before it.

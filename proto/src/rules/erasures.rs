@@ -123,7 +123,7 @@ fn day(ms: u64) -> String {
 }
 
 /// What a key signed of washes.
-#[derive(Debug, Default)]
+#[derive(Debug, Clone, Default)]
 struct Signed {
     last_ms: u64,
     washes: BTreeSet<Id>,
@@ -143,7 +143,7 @@ pub struct Known {
 }
 
 /// See the module.
-#[derive(Debug, Default)]
+#[derive(Debug, Clone, Default)]
 pub struct Erasures {
     judged: Vec<Erasure>,
     /// Facts that were judged.

@@ -6,7 +6,7 @@ use crate::bytes::Hash;
 use crate::fact::{Body, Kind};
 
 /// One entry, with what is known of it from its bytes alone.
-#[derive(Debug)]
+#[derive(Debug, Clone)]
 pub(super) struct Held {
     pub(super) recorded: Recorded,
     pub(super) hash: Hash,

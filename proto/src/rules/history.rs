@@ -29,7 +29,7 @@ pub struct Heard {
 }
 
 /// The recorded facts.
-#[derive(Debug, Default)]
+#[derive(Debug, Clone, Default)]
 pub struct History {
     held: Vec<Held>,
     by_hash: HashMap<Hash, u64>,

@@ -233,7 +233,7 @@ impl Roster {
     }
 
     /// What a signature by this key is checked under: a person's key, or the service's own.
-    pub(super) fn public_key(&self, key_id: &Hash) -> Option<VerifyingKey> {
+    pub fn public_key(&self, key_id: &Hash) -> Option<VerifyingKey> {
         let own = self.service_public_key.filter(|_| self.service_key == Some(*key_id));
         own.or_else(|| self.key(key_id, u64::MAX).map(|k| k.public_key))
     }

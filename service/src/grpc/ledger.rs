@@ -76,7 +76,7 @@ impl Ledger for LedgerService {
         let by_witnesses = self.witnesses.cosigned(self.queries.now_ms());
         let policy_met = by_witnesses.as_ref().is_some_and(|shown| shown.policy_met);
         let (checkpoint_note, cosignatures) = match by_witnesses.filter(|_| cosigned) {
-            Some(Cosigned { note, cosignatures, .. }) => (note, cosignatures),
+            Some(Cosigned { note, by, .. }) => (note, u32::try_from(by.len()).unwrap_or(u32::MAX)),
             None => (self.note(), 0),
         };
         Ok(Response::new(v1::GetCheckpointResponse { checkpoint_note, cosignatures, policy_met }))

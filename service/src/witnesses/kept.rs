@@ -11,8 +11,8 @@ use crate::config::WitnessPolicy;
 pub struct Cosigned {
     /// The note with the witnesses' lines below the log's own.
     pub note: String,
-    /// How many witnesses' lines it bears.
-    pub cosignatures: u32,
+    /// Whose lines it bears: the witness's name, and when it cosigned, Unix seconds.
+    pub by: Vec<(String, u64)>,
     /// Whether enough of them are recent enough.
     pub policy_met: bool,
 }
@@ -61,7 +61,7 @@ impl Kept {
         let lines: String = shown.by.values().map(|cosignature| cosignature.line.as_str()).collect();
         Some(Cosigned {
             note: format!("{}{lines}", shown.note),
-            cosignatures: u32::try_from(shown.by.len()).unwrap_or(u32::MAX),
+            by: shown.by.values().map(|cosignature| (cosignature.name.clone(), cosignature.unix_seconds)).collect(),
             policy_met: self.fresh(shown, now_s) >= self.policy.quorum,
         })
     }
@@ -94,9 +94,9 @@ mod tests {
         kept.add(size, &format!("size {size}\n\n— log\n"), witness, cosignature, at_s);
     }
 
-    fn shown(kept: &Kept, now_s: u64) -> (String, u32, bool) {
-        let Cosigned { note, cosignatures, policy_met } = kept.cosigned(now_s).unwrap();
-        (note.lines().next().unwrap().to_owned(), cosignatures, policy_met)
+    fn shown(kept: &Kept, now_s: u64) -> (String, usize, bool) {
+        let Cosigned { note, by, policy_met } = kept.cosigned(now_s).unwrap();
+        (note.lines().next().unwrap().to_owned(), by.len(), policy_met)
     }
 
     #[test]

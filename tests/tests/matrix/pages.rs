@@ -23,13 +23,16 @@ enum Who {
     Quality,
 }
 
-const TABLE: [(&str, Who); 13] = [
+const TABLE: [(&str, Who); 16] = [
     ("/sign-in", Who::Anybody),
     ("/assets/sign-in.css", Who::Anybody),
+    ("/assets/rinsebook.js", Who::Anybody),
     ("/", Who::Readers),
     ("/events", Who::Readers),
     ("/aircraft/none", Who::Readers),
-    ("/wash/none/record", Who::Readers),
+    ("/wash/none", Who::Readers),
+    ("/wash/none/timeline.svg", Who::Readers),
+    ("/wash/none/record", Who::Auditors),
     ("/quality", Who::Quality),
     ("/log/checkpoint", Who::Auditors),
     ("/log/tile/0/000", Who::Auditors),
