@@ -1,6 +1,6 @@
 //! The inner loops by themselves: `cargo bench -p rinsebook-tests --bench inner`. Each is given a wash of 76 facts.
 
-use criterion::{BatchSize, Criterion, Throughput, criterion_group, criterion_main};
+use criterion::{BatchSize, Criterion, Throughput};
 use rinsebook_proto::bytes::Hash;
 use rinsebook_proto::journal::{self, Journal, Options, RealDisk};
 use rinsebook_proto::tree::{Tree, leaf_hash};
@@ -71,9 +71,8 @@ fn tree_append(c: &mut Criterion) {
     group.finish();
 }
 
-criterion_group! {
-    name = inner;
-    config = Criterion::default().sample_size(20);
-    targets = admission, fold, frame, tree_append
+fn main() {
+    let mut criterion = Criterion::default().sample_size(20).configure_from_args();
+    [admission, fold, frame, tree_append].iter().for_each(|measure| measure(&mut criterion));
+    criterion.final_summary();
 }
-criterion_main!(inner);

@@ -9,20 +9,20 @@ use rinsebook_proto::key::{self, VerifyingKey};
 use rustix::time::{ClockId, clock_gettime};
 
 /// The value below which this share of the samples lies; samples are sorted here.
-pub fn percentile(samples: &mut [f64], share: f64) -> f64 {
+pub(super) fn percentile(samples: &mut [f64], share: f64) -> f64 {
     samples.sort_by(f64::total_cmp);
     let at = (samples.len() as f64 * share).ceil() as usize;
     samples.get(at.clamp(1, samples.len().max(1)) - 1).copied().unwrap_or(f64::NAN)
 }
 
 /// CPU time of the calling thread.
-pub fn thread_cpu() -> Duration {
+pub(super) fn thread_cpu() -> Duration {
     let at = clock_gettime(ClockId::ThreadCPUTime);
     Duration::new(at.tv_sec as u64, at.tv_nsec as u32)
 }
 
 /// CPU time of a whole process, of all threads that it has or had. Linux counts in hundredths of a second here.
-pub fn process_cpu(pid: u32) -> Result<Duration> {
+pub(super) fn process_cpu(pid: u32) -> Result<Duration> {
     let text = std::fs::read_to_string(format!("/proc/{pid}/stat")).context("the process has gone")?;
     // Its name may hold anything, in brackets: fields are counted behind it (proc(5): utime is the 14th, stime the 15th).
     let rest = text.rsplit_once(')').context("a strange stat file")?.1;
@@ -31,7 +31,7 @@ pub fn process_cpu(pid: u32) -> Result<Duration> {
 }
 
 /// CPU time of the threads of a process whose names begin so.
-pub fn threads_cpu(pid: u32, name: &str) -> Result<Duration> {
+pub(super) fn threads_cpu(pid: u32, name: &str) -> Result<Duration> {
     let mut sum = Duration::ZERO;
     for task in std::fs::read_dir(format!("/proc/{pid}/task"))? {
         let task = task?.path();
@@ -46,7 +46,7 @@ pub fn threads_cpu(pid: u32, name: &str) -> Result<Duration> {
 }
 
 /// A line of `/proc/<pid>/status` in MiB: `VmRSS` now, `VmHWM` the most ever.
-pub fn memory_mib(pid: u32, what: &str) -> Result<f64> {
+pub(super) fn memory_mib(pid: u32, what: &str) -> Result<f64> {
     let status = std::fs::read_to_string(format!("/proc/{pid}/status")).context("the process has gone")?;
     let line = status.lines().find_map(|line| line.strip_prefix(what)?.strip_prefix(':'));
     let kib = line.and_then(|line| line.split_whitespace().next()?.parse::<f64>().ok());
@@ -54,7 +54,7 @@ pub fn memory_mib(pid: u32, what: &str) -> Result<f64> {
 }
 
 /// The median CPU time of one `verify_strict` over these facts' own bytes, in seconds; nothing else is in it.
-pub fn verify_seconds(facts: &[&Signed], key_of: impl Fn(&Signed) -> VerifyingKey) -> f64 {
+pub(super) fn verify_seconds(facts: &[&Signed], key_of: impl Fn(&Signed) -> VerifyingKey) -> f64 {
     let prepared: Vec<(VerifyingKey, Vec<u8>, [u8; 64])> = facts
         .iter()
         .map(|fact| {
@@ -89,7 +89,7 @@ fn payload_of(envelope: &[u8]) -> &[u8] {
 }
 
 /// The median time of one CPU's signature by a key, in seconds.
-pub fn sign_seconds() -> f64 {
+pub(super) fn sign_seconds() -> f64 {
     let signer = key::generate();
     let message = [7; 300];
     let mut rounds: Vec<f64> = (0..5)
@@ -105,7 +105,7 @@ pub fn sign_seconds() -> f64 {
 }
 
 /// Times of a 512-byte write and fdatasync into space that was written before, in this folder, in seconds.
-pub fn fdatasync_seconds(dir: &Path, count: usize) -> Result<Vec<f64>> {
+pub(super) fn fdatasync_seconds(dir: &Path, count: usize) -> Result<Vec<f64>> {
     use std::os::unix::fs::FileExt;
     let path = dir.join("fdatasync-probe");
     let file = std::fs::File::create(&path)?;
@@ -123,6 +123,6 @@ pub fn fdatasync_seconds(dir: &Path, count: usize) -> Result<Vec<f64>> {
 }
 
 /// Cores of this machine.
-pub fn cores() -> f64 {
+pub(super) fn cores() -> f64 {
     std::thread::available_parallelism().map_or(1.0, |n| n.get() as f64)
 }

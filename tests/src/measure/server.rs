@@ -15,22 +15,22 @@ use super::clocks;
 use crate::fleet::Fleet;
 
 /// What the child is told first.
-pub const SERVE: &str = "--serve-for-measure";
+pub(super) const SERVE: &str = "--serve-for-measure";
 
 /// A service that runs beside.
-pub struct Server {
+pub(super) struct Server {
     child: Child,
     /// Closed, it stops.
     input: Option<ChildStdin>,
     /// Where it listens.
-    pub address: String,
+    pub(super) address: String,
     /// From the start of its process until it listens.
-    pub start: Duration,
+    pub(super) start: Duration,
 }
 
 impl Server {
     /// Starts one on this log.
-    pub fn start(fleet: &Fleet) -> Result<Server> {
+    pub(super) fn start(fleet: &Fleet) -> Result<Server> {
         let begun = Instant::now();
         let mut child = Command::new(std::env::current_exe()?)
             .arg(SERVE)
@@ -47,24 +47,24 @@ impl Server {
     }
 
     /// A channel of a station's.
-    pub async fn channel(&self, fleet: &Fleet, station: usize) -> Result<Channel> {
+    pub(super) async fn channel(&self, fleet: &Fleet, station: usize) -> Result<Channel> {
         let home = fleet.station(station)?;
         Ok(remote::connect_as(&self.address, &home.ca_pem()?, Some(home.tls_identity()?)).await?)
     }
 
     /// Its process.
-    pub fn pid(&self) -> u32 {
+    pub(super) fn pid(&self) -> u32 {
         self.child.id()
     }
 
     /// CPU seconds: of all of it, and of the thread that keeps the projection.
-    pub fn cpu(&self) -> Result<(f64, f64)> {
+    pub(super) fn cpu(&self) -> Result<(f64, f64)> {
         let all = clocks::process_cpu(self.pid())?.as_secs_f64();
         Ok((all, clocks::threads_cpu(self.pid(), "projection")?.as_secs_f64()))
     }
 
     /// Stops it as a service manager would, and waits.
-    pub fn stop(mut self) -> Result<()> {
+    pub(super) fn stop(mut self) -> Result<()> {
         drop(self.input.take());
         anyhow::ensure!(self.child.wait()?.success(), "the service did not stop well");
         Ok(())
@@ -80,7 +80,7 @@ impl Drop for Server {
 }
 
 /// Serves the data folder of a fleet until the input ends.
-pub fn serve(data: &Path) -> Result<()> {
+pub(super) fn serve(data: &Path) -> Result<()> {
     let dir = data.parent().context("a data folder lies in a fleet's")?;
     let config = Fleet::at(dir).config();
     tokio::runtime::Builder::new_multi_thread().enable_all().build()?.block_on(async {

@@ -16,19 +16,19 @@ use tonic::Streaming;
 use crate::fleet::{Fleet, Hand, Plan, aircraft, now_ms, procedure_digest, serials, sign_wash};
 
 /// Facts in one message, as the station's own program sends them.
-pub const FACTS_A_MESSAGE: usize = 64;
+pub(super) const FACTS_A_MESSAGE: usize = 64;
 /// Messages of a station on their way at once.
-pub const IN_FLIGHT: usize = 8;
+pub(super) const IN_FLIGHT: usize = 8;
 
 /// Facts of one station, in order.
-pub struct Signature {
+pub(super) struct Signature {
     /// The facts.
-    pub facts: Vec<Signed>,
+    pub(super) facts: Vec<Signed>,
 }
 
 /// Washes signed at each of these stations on this log, at least so many facts in all, nothing sent yet. Each station goes
 /// from aircraft to aircraft.
-pub fn presigned(fleet: &Fleet, stations: usize, facts: usize) -> Result<Vec<Signature>> {
+pub(super) fn presigned(fleet: &Fleet, stations: usize, facts: usize) -> Result<Vec<Signature>> {
     let end = fleet.end()?;
     let pens = (0..stations).map(|station| end.pen(fleet, station)).collect::<Result<Vec<_>>>()?;
     std::thread::scope(|scope| {
@@ -57,14 +57,14 @@ pub fn presigned(fleet: &Fleet, stations: usize, facts: usize) -> Result<Vec<Sig
 }
 
 /// The key that signed a fact of these.
-pub fn key_of(fact: &Signed) -> VerifyingKey {
+pub(super) fn key_of(fact: &Signed) -> VerifyingKey {
     let hands = [Hand::Technician, Hand::Inspector, Hand::Certifier].map(|hand| hand.key().verifying_key());
     let author = fact.header().author_key;
     hands.into_iter().find(|key| rinsebook_proto::key::key_id(key) == author).expect("one of three signed it")
 }
 
 /// Facts as one message.
-pub fn message(facts: &[Signed]) -> v1::DeliverRequest {
+pub(super) fn message(facts: &[Signed]) -> v1::DeliverRequest {
     let item = |fact: &Signed| v1::IntakeItem {
         run: fact.header().run.to_vec(),
         counter: fact.header().counter,
@@ -75,26 +75,26 @@ pub fn message(facts: &[Signed]) -> v1::DeliverRequest {
 }
 
 /// An intake stream.
-pub struct Stream {
+pub(super) struct Stream {
     send: mpsc::Sender<v1::DeliverRequest>,
     answers: Streaming<v1::DeliverResponse>,
 }
 
 impl Stream {
     /// Opens one.
-    pub async fn open(channel: Channel) -> Result<Stream> {
+    pub(super) async fn open(channel: Channel) -> Result<Stream> {
         let (send, messages) = mpsc::channel(IN_FLIGHT);
         let answers = IntakeClient::new(channel).deliver(ReceiverStream::new(messages)).await?.into_inner();
         Ok(Stream { send, answers })
     }
 
     /// Sends a message.
-    pub async fn send(&self, message: v1::DeliverRequest) -> Result<()> {
+    pub(super) async fn send(&self, message: v1::DeliverRequest) -> Result<()> {
         self.send.send(message).await.ok().context("the stream ended")
     }
 
     /// The next answer: the index of its last fact; all of it was admitted.
-    pub async fn admitted(&mut self) -> Result<u64> {
+    pub(super) async fn admitted(&mut self) -> Result<u64> {
         let answer = self.answers.message().await?.and_then(|answer| answer.message).context("the stream ended")?;
         let deliver_response::Message::Outcomes(outcomes) = answer else { anyhow::bail!("an answer out of turn") };
         ensure!(!outcomes.checkpoint_note.is_empty(), "it was acknowledged without a checkpoint");
@@ -110,7 +110,7 @@ impl Stream {
 }
 
 /// Sends everything, with some messages on their way at once.
-pub async fn deliver(channel: Channel, messages: Vec<v1::DeliverRequest>) -> Result<()> {
+pub(super) async fn deliver(channel: Channel, messages: Vec<v1::DeliverRequest>) -> Result<()> {
     let mut stream = Stream::open(channel).await?;
     let mut on_their_way = 0;
     for message in messages {
@@ -128,15 +128,15 @@ pub async fn deliver(channel: Channel, messages: Vec<v1::DeliverRequest>) -> Res
 }
 
 /// What was sent and acknowledged.
-pub struct Load {
+pub(super) struct Load {
     /// Seconds from the first message to the last acknowledgement.
-    pub seconds: f64,
+    pub(super) seconds: f64,
     /// Facts.
-    pub facts: u64,
+    pub(super) facts: u64,
 }
 
 /// All stations at once, each over a connection of its own.
-pub async fn saturate(fleet: &Fleet, server: &super::server::Server, signed: &[Signature]) -> Result<Load> {
+pub(super) async fn saturate(fleet: &Fleet, server: &super::server::Server, signed: &[Signature]) -> Result<Load> {
     let mut prepared = Vec::new();
     for (station, signature) in signed.iter().enumerate() {
         let messages = signature.facts.chunks(FACTS_A_MESSAGE).map(message).collect();
