@@ -74,13 +74,13 @@ fn check(item: v1::IntakeItem, keys: &KnownKeys) -> Result<Candidate, CallError>
         let why = format!("{} bytes are more than 1 MiB", item.envelope.len());
         return Err(CallError::Field { field: "items.envelope", why });
     }
-    Ok(Candidate {
-        run,
-        counter: item.counter,
-        digest: Hash::of(&item.envelope),
-        received_bytes: item.envelope.len() as u64,
-        found: look(&item.envelope, keys),
-    })
+    let found = look(&item.envelope, keys);
+    let digest = match &found {
+        Found::Good(fact) => fact.hash(),
+        Found::KeyUnknown(fact) | Found::BadSignature(fact) => fact.hash(),
+        Found::Malformed(_) | Found::TooLarge => Hash::of(&item.envelope),
+    };
+    Ok(Candidate { run, counter: item.counter, digest, received_bytes: item.envelope.len() as u64, found })
 }
 
 fn look(envelope: &[u8], keys: &KnownKeys) -> Found {
