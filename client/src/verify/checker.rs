@@ -7,10 +7,11 @@ use rayon::prelude::*;
 use rinsebook_proto::bytes::Hash;
 use rinsebook_proto::entry::{BadEntry, Entry, EntryChain};
 use rinsebook_proto::fact::{Kind, MAX_ENVELOPE_BYTES, MAX_SERVICE_ENVELOPE_BYTES, Signed};
+use rinsebook_proto::key::VerifyingKey;
 use rinsebook_proto::note::VerifierKey;
 use rinsebook_proto::rules::{Recorded, SignatureState};
 use rinsebook_proto::succession::{Before, LogKeys};
-use rinsebook_proto::tree::Edge;
+use rinsebook_proto::tree::{Edge, leaf_hash};
 use rinsebook_proto::v1;
 
 use super::blobs::{Blobs, Nowhere};
@@ -29,7 +30,9 @@ const ENTRIES_A_THREAD: usize = 8;
 pub(super) struct Opened {
     pub(super) entry: Entry,
     pub(super) fact: Arc<Signed>,
-    /// Whether the signature holds; none: its key was not enrolled before the group.
+    /// The leaf hash of its data.
+    hash: Hash,
+    /// Whether the signature holds; none: its key was not enrolled when it was looked at.
     pub(super) holds: Option<bool>,
 }
 
@@ -95,25 +98,33 @@ impl Checker {
 
     /// Checks entries that follow; gives the hash of the last.
     pub(super) fn entries_from(&mut self, first: u64, records: &[Vec<u8>]) -> Result<Hash, Failed> {
-        let keys = &self.keys;
-        let opened: Vec<Result<Opened, Wrong>> =
-            records.par_iter().with_min_len(ENTRIES_A_THREAD).map(|data| open(data, keys)).collect();
+        let opened = open_all(records, &self.keys.all());
+        self.opened(first, opened)
+    }
+
+    /// Checks entries that follow and were opened before; gives the hash of the last.
+    fn opened(&mut self, first: u64, opened: Vec<Result<Opened, Wrong>>) -> Result<Hash, Failed> {
         let mut last = Hash::ZERO;
-        for (at, (data, opened)) in records.iter().zip(opened).enumerate() {
+        for (at, opened) in opened.into_iter().enumerate() {
             let index = first + at as u64;
-            let checked = opened.and_then(|opened| self.entry(index, data, opened));
+            let checked = opened.and_then(|opened| self.entry(index, opened));
             last = checked.map_err(|wrong| Failed { wrong, at: Some(at), index })?;
         }
         Ok(last)
     }
 
-    /// Checks one group with the checkpoint that closes it; gives the hash of its last entry.
-    pub(super) fn group(&mut self, first: u64, records: &[Vec<u8>], note: &[u8]) -> Result<Hash, Failed> {
-        let last = self.entries_from(first, records)?;
-        let index = first + records.len() as u64 - 1;
+    /// Checks one group, its entries opened before, with the checkpoint that closes it.
+    pub(super) fn group(
+        &mut self,
+        first: u64,
+        opened: Vec<Result<Opened, Wrong>>,
+        note: &[u8],
+    ) -> Result<(), Failed> {
+        let index = first + opened.len() as u64 - 1;
+        self.opened(first, opened)?;
         self.checkpoint(note).map_err(|wrong| Failed { wrong, at: None, index })?;
         self.good.groups += 1;
-        Ok(last)
+        Ok(())
     }
 
     /// Checks the note that closes the log.
@@ -133,9 +144,9 @@ impl Checker {
         self.every_size = true;
     }
 
-    fn entry(&mut self, index: u64, data: &[u8], opened: Opened) -> Result<Hash, Wrong> {
-        let Opened { entry, fact, holds } = opened;
-        let linked = match self.chain.check(&entry, data, &fact.header().subjects).map_err(chain_or_link) {
+    fn entry(&mut self, index: u64, opened: Opened) -> Result<Hash, Wrong> {
+        let Opened { entry, fact, hash, holds } = opened;
+        let linked = match self.chain.check_hashed(&entry, hash, &fact.header().subjects).map_err(chain_or_link) {
             Err(wrong) if wrong.check == "chain" => return Err(wrong),
             linked => linked,
         };
@@ -151,7 +162,7 @@ impl Checker {
         }
         let signer = self.signature(&recorded, holds)?;
         // Subjects that were altered make the links look wrong: that the signature holds says that it is the links.
-        let hash = linked?;
+        linked?;
         let opens_epoch = matches!(recorded.fact.kind(), Some(Kind::EpochOpened(_)));
         let before = Before { size: index, root: opens_epoch.then(|| self.edge.root()) };
         self.edge.push(hash);
@@ -199,7 +210,7 @@ impl Checker {
         if self.is_from_service(recorded) != self.keys.is_service(author) {
             return Err(Wrong::of("signature", "service")("the service's key and device do not go together"));
         }
-        // A key may have been enrolled, or its enrolment undone, within the group: the place decides.
+        // A key may have been enrolled, or its enrolment undone, since it was looked at: the place decides.
         let signer = match self.keys.get(author) {
             Some(key) if holds.unwrap_or_else(|| fact.signed_by(&key)) => Signer::Enrolled,
             Some(_) => {
@@ -382,11 +393,18 @@ impl Checker {
     }
 }
 
-pub(super) fn open(data: &[u8], keys: &Keys) -> Result<Opened, Wrong> {
+/// Opens entries, each by itself, on all cores.
+pub(super) fn open_all(records: &[Vec<u8>], keys: &HashMap<Hash, VerifyingKey>) -> Vec<Result<Opened, Wrong>> {
+    let known = |id: &Hash| keys.get(id).copied();
+    records.par_iter().with_min_len(ENTRIES_A_THREAD).map(|data| open(data, known)).collect()
+}
+
+/// Opens one entry.
+pub(super) fn open(data: &[u8], known: impl Fn(&Hash) -> Option<VerifyingKey>) -> Result<Opened, Wrong> {
     let entry = Entry::decode(data).map_err(Wrong::of("root", "entry"))?;
     let fact = Signed::parse(&entry.envelope, MAX_SERVICE_ENVELOPE_BYTES).map_err(Wrong::of("signature", "fact"))?;
-    let holds = keys.get(&fact.header().author_key).map(|key| fact.signed_by(&key));
-    Ok(Opened { entry, fact: Arc::new(fact), holds })
+    let holds = known(&fact.header().author_key).map(|key| fact.signed_by(&key));
+    Ok(Opened { hash: leaf_hash(data), entry, fact: Arc::new(fact), holds })
 }
 
 fn chain_or_link(bad: BadEntry) -> Wrong {
