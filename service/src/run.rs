@@ -9,6 +9,7 @@ use std::time::Duration;
 use axum::http::StatusCode;
 use axum::middleware::{from_fn, from_fn_with_state};
 use axum::response::IntoResponse;
+use axum_server::accept::NoDelayAcceptor;
 use axum_server::tls_rustls::{RustlsAcceptor, RustlsConfig};
 use rinsebook_proto::FILE_DESCRIPTOR_SET;
 use rinsebook_proto::bytes::Hash;
@@ -170,7 +171,8 @@ pub async fn start_on(config: Config, clock: Arc<dyn Clock>, disk: Arc<dyn Disk>
     listener.set_nonblocking(true).map_err(ServiceError::file("cannot use the listener"))?;
     let server = axum_server::from_tcp(listener)
         .map_err(ServiceError::file("cannot use the listener"))?
-        .acceptor(RustlsAcceptor::new(tls.clone()))
+        // An answer is a few small writes: held back until the last is acknowledged, each would take 40 ms.
+        .acceptor(RustlsAcceptor::new(tls.clone()).acceptor(NoDelayAcceptor::new()))
         .handle(handle.clone())
         .serve(router.into_make_service());
     let server = tokio::spawn(server);
