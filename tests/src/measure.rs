@@ -24,6 +24,7 @@ mod start;
 mod stations;
 mod watch;
 
+use std::cell::OnceCell;
 use std::io::Write;
 use std::path::{Path, PathBuf};
 
@@ -55,7 +56,7 @@ const FIGURES: [(&str, Measure); 13] = [
 ];
 
 /// What a run goes by.
-#[derive(Debug, Clone)]
+#[derive(Debug)]
 pub struct Run {
     /// Facts of the largest log; less while developing.
     pub large: u64,
@@ -63,6 +64,8 @@ pub struct Run {
     pub rounds: usize,
     /// Where logs are copied to that are written to; on the disk that is measured.
     pub scratch: PathBuf,
+    /// Rounds at saturation, once they were made: two figures rest on them.
+    saturated: OnceCell<Vec<ingest::Ingested>>,
 }
 
 impl Run {
@@ -72,7 +75,12 @@ impl Run {
         let scratch = folder()?.join(format!("scratch-{}", std::process::id()));
         std::fs::create_dir_all(&scratch)?;
         let rounds = number("RINSEBOOK_MEASURE_ROUNDS", 3) as usize;
-        Ok(Run { large: number("RINSEBOOK_MEASURE_LARGE", SIZES[2]), rounds, scratch })
+        Ok(Run { large: number("RINSEBOOK_MEASURE_LARGE", SIZES[2]), rounds, scratch, saturated: OnceCell::new() })
+    }
+
+    /// Facts of the smallest log.
+    pub fn small(&self) -> u64 {
+        SIZES[0].min(self.large)
     }
 
     /// The sizes up to the largest.

@@ -76,7 +76,7 @@ fn last_hash(group: &journal::Group) -> [u8; 32] {
 
 /// Time and memory.
 pub(super) fn audit(run: &Run) -> Result<Vec<Figure>> {
-    let (small, large) = (Fleet::of(super::SIZES[0])?, Fleet::of(run.large)?);
+    let (small, large) = (Fleet::of(run.small())?, Fleet::of(run.large)?);
     let (mut times, mut memory) = (Vec::new(), Vec::new());
     let mut entries = 0;
     for _ in 0..run.rounds {
@@ -93,7 +93,7 @@ pub(super) fn audit(run: &Run) -> Result<Vec<Figure>> {
         let less = once(&small)?;
         memory.push(Round::new(audited.peak_mib, less.peak_mib));
     }
-    let of = format!("peak memory at {} ÷ at {} facts", run.large, super::SIZES[0]);
+    let of = format!("peak memory at {} ÷ at {} facts", run.large, run.small());
     // Flat is what stays within a tenth.
     Ok(vec![
         Figure::of("audit", "wall ÷ (n × verify_strict ÷ cores)", "s", entries, Reach::AtMost(1.15), times),

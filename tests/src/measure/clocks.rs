@@ -104,22 +104,34 @@ pub(super) fn sign_seconds() -> f64 {
     percentile(&mut rounds, 0.5)
 }
 
-/// Times of a 512-byte write and fdatasync into space that was written before, in this folder, in seconds.
-pub(super) fn fdatasync_seconds(dir: &Path, count: usize) -> Result<Vec<f64>> {
-    use std::os::unix::fs::FileExt;
-    let path = dir.join("fdatasync-probe");
-    let file = std::fs::File::create(&path)?;
-    file.write_all_at(&vec![0; 512 * count], 0)?;
-    file.sync_all()?;
-    let times = (0..count).map(|at| {
+/// Bytes of one write to the disk that is looked at.
+const PROBE_BYTES: usize = 1024;
+
+/// A file whose space was written before, for writes that are synced one by one.
+pub(super) struct SyncProbe {
+    file: std::fs::File,
+    at: u64,
+}
+
+impl SyncProbe {
+    /// In this folder, for so many writes. It has no name any more.
+    pub(super) fn new(dir: &Path, count: usize) -> Result<SyncProbe> {
+        use std::os::unix::fs::FileExt;
+        let file = tempfile::tempfile_in(dir)?;
+        file.write_all_at(&vec![0; PROBE_BYTES * count], 0)?;
+        file.sync_all()?;
+        Ok(SyncProbe { file, at: 0 })
+    }
+
+    /// Seconds of one write and fdatasync.
+    pub(super) fn once(&mut self) -> Result<f64> {
+        use std::os::unix::fs::FileExt;
         let begun = Instant::now();
-        file.write_all_at(&[1; 512], at as u64 * 512)?;
-        file.sync_data()?;
+        self.file.write_all_at(&[1; PROBE_BYTES], self.at)?;
+        self.file.sync_data()?;
+        self.at += PROBE_BYTES as u64;
         Ok(begun.elapsed().as_secs_f64())
-    });
-    let times = times.collect::<Result<Vec<f64>>>()?;
-    std::fs::remove_file(path)?;
-    Ok(times)
+    }
 }
 
 /// Cores of this machine.

@@ -22,7 +22,7 @@ const GROUPS: usize = 500;
 
 /// A log of facts with three subjects each (aircraft, wash, one engine), in groups of 16.
 pub(super) fn disk(run: &Run) -> Result<Vec<Figure>> {
-    let base = Fleet::of(super::SIZES[0])?;
+    let base = Fleet::of(run.small())?;
     let dir = run.folder("disk")?;
     let options = Options::new(journal::Kind::Log);
     let (mut journal, _) = Journal::create_or_open(Arc::new(RealDisk), &dir, options, |_| Ok::<_, String>(()))?;

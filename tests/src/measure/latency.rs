@@ -26,14 +26,17 @@ const WARM: usize = 300;
 struct Times {
     acknowledged: Vec<f64>,
     round_trip: Vec<f64>,
+    sync: Vec<f64>,
 }
 
-/// One at a time; between them an empty message there and back on another stream of the same connection.
+/// One at a time; between them an empty message there and back on another stream of the same connection, and a write that
+/// is synced on the same disk: what else this machine does meanwhile falls on all alike.
 async fn times(fleet: &Fleet, server: &Server, facts: &[rinsebook_proto::fact::Signed]) -> Result<Times> {
     let channel = server.channel(fleet, 0).await?;
     let mut empty = Empty::open(channel.clone()).await?;
     let mut stream = Stream::open(channel).await?;
-    let mut times = Times { acknowledged: vec![], round_trip: vec![] };
+    let mut times = Times { acknowledged: vec![], round_trip: vec![], sync: vec![] };
+    let mut probe = clocks::SyncProbe::new(&fleet.config().data, facts.len())?;
     for fact in facts {
         let message = message(std::slice::from_ref(fact));
         let begun = Instant::now();
@@ -43,9 +46,11 @@ async fn times(fleet: &Fleet, server: &Server, facts: &[rinsebook_proto::fact::S
         let begun = Instant::now();
         empty.there_and_back().await?;
         times.round_trip.push(begun.elapsed().as_secs_f64());
+        times.sync.push(probe.once()?);
     }
-    times.acknowledged.drain(..WARM.min(facts.len()));
-    times.round_trip.drain(..WARM.min(facts.len()));
+    for samples in [&mut times.acknowledged, &mut times.round_trip, &mut times.sync] {
+        samples.drain(..WARM.min(facts.len()));
+    }
     Ok(times)
 }
 
@@ -73,7 +78,7 @@ impl Empty {
 
 /// p50 and p99 of an acknowledgement ÷ p50 of its parts.
 pub(super) fn ack_latency(run: &Run) -> Result<Vec<Figure>> {
-    let base = Fleet::of(super::SIZES[0])?;
+    let base = Fleet::of(run.small())?;
     super::start::opened_before(&base)?;
     let sign = clocks::sign_seconds();
     let mut rounds: [Vec<Round>; 2] = [vec![], vec![]];
@@ -83,12 +88,11 @@ pub(super) fn ack_latency(run: &Run) -> Result<Vec<Figure>> {
         let signed = presigned(&fleet, 1, FACTS)?;
         let facts = &signed[0].facts[..FACTS];
         let verify = clocks::verify_seconds(&facts.iter().step_by(5).collect::<Vec<_>>(), key_of);
-        let mut sync = clocks::fdatasync_seconds(&fleet.config().data, 1000)?;
         let mut times = runtime()?.block_on(times(&fleet, &server, facts))?;
         server.stop()?;
         for (rounds, share) in rounds.iter_mut().zip([0.5, 0.99]) {
             let part = |samples: &mut Vec<f64>| percentile(samples, share) * 1e6;
-            let (sync, empty) = (part(&mut sync), part(&mut times.round_trip));
+            let (sync, empty) = (part(&mut times.sync), part(&mut times.round_trip));
             let floor = sync + empty + (verify + sign) * 1e6;
             let round = Round::new(part(&mut times.acknowledged), floor)
                 .with("fdatasync", sync, "µs")

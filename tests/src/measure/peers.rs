@@ -239,7 +239,7 @@ impl Store for Postgres {
 
 /// Ours ÷ the other, in facts a second.
 pub(super) fn peers(run: &Run) -> Result<Vec<Figure>> {
-    let base = Fleet::of(super::SIZES[0])?;
+    let base = Fleet::of(run.small())?;
     let signed = presigned(&base, 1, GROUPED)?.remove(0).facts;
     let mut postgres = Postgres::open(&run.scratch)?;
     let mut figures = Vec::new();

@@ -8,12 +8,13 @@ use std::time::{Duration, Instant};
 
 use anyhow::{Context, Result};
 use rinsebook_client::rpc::open_items_client::OpenItemsClient;
-use rinsebook_proto::bytes::Hash;
-use rinsebook_proto::entry::Entry;
-use rinsebook_proto::fact::{MAX_SERVICE_ENVELOPE_BYTES, Signed};
-use rinsebook_proto::journal::{self, RealDisk};
-use rinsebook_proto::rules::{History, Recorded, SignatureState};
+use rinsebook_proto::clock::SystemClock;
+use rinsebook_proto::journal::RealDisk;
 use rinsebook_proto::v1;
+use rinsebook_service::admission::KnownKeys;
+use rinsebook_service::blobs::Blobs;
+use rinsebook_service::identity::Identity;
+use rinsebook_service::recovery;
 
 use super::figure::{Figure, Reach, Round};
 use super::server::Server;
@@ -25,7 +26,7 @@ pub(super) const FOLD: &str = "--fold-for-measure";
 
 /// The first start on a log checks every entry and leaves what later ones go on from: made once, and not measured.
 pub(super) fn opened_before(fleet: &Fleet) -> Result<()> {
-    let done = fleet.config().data.join("opened-before");
+    let done = fleet.config().data.join("checked-before");
     if !done.exists() {
         Server::start(fleet)?.stop()?;
         std::fs::write(done, "")?;
@@ -81,6 +82,7 @@ pub(super) fn memory(run: &Run) -> Result<Vec<Figure>> {
 /// From the log's files to a whole projection; the signatures were checked before.
 pub(super) fn rebuild(run: &Run) -> Result<Vec<Figure>> {
     let fleet = Fleet::of(run.large)?;
+    opened_before(&fleet)?;
     let mut rounds = Vec::new();
     let mut entries = 0.0;
     for _ in 0..run.rounds {
@@ -95,27 +97,15 @@ pub(super) fn rebuild(run: &Run) -> Result<Vec<Figure>> {
     Ok(vec![Figure::of("rebuild", "", "facts/s", entries as u64, Reach::AtLeast(1.0), rounds)])
 }
 
-/// Builds the projection of the log in this data folder, and says entries, seconds, CPU seconds.
+/// Opens the log in this data folder, signatures not checked again, and says entries, seconds, CPU seconds.
 pub(super) fn fold(data: &Path) -> Result<()> {
-    let blobs = rinsebook_service::blobs::Blobs::open(&data.join("blobs"))?;
-    let begun = Instant::now();
-    let mut history = History::new();
-    journal::scan(&RealDisk, &data.join("log"), journal::Kind::Log, |group| {
-        for record in &group.records {
-            let entry = Entry::decode(record).map_err(|e| e.to_string())?;
-            let fact = Signed::parse(&entry.envelope, MAX_SERVICE_ENVELOPE_BYTES).map_err(|e| e.to_string())?;
-            let recorded = Recorded {
-                index: entry.index,
-                received_ms: entry.received_ms,
-                clock_unsure: entry.clock_unsure,
-                fact: Arc::new(fact),
-                signature: SignatureState::Good,
-            };
-            history.add(recorded, &|digest: &Hash| blobs.read(digest).map(|blob| blob.content));
-        }
-        Ok::<_, String>(rinsebook_proto::tree::leaf_hash(group.records.last().expect("a group has entries")).0)
-    })?;
-    let (seconds, cpu) = (begun.elapsed().as_secs_f64(), clocks::process_cpu(std::process::id())?.as_secs_f64());
-    writeln!(std::io::stdout(), "{} {seconds} {cpu}", history.size())?;
+    let config = Fleet::at(data.parent().context("a data folder lies in a fleet's")?).config();
+    let (identity, blobs) = (Arc::new(Identity::open(&config)?), Blobs::open(&config.data.join("blobs"))?);
+    let (begun, cpu_before) = (Instant::now(), clocks::process_cpu(std::process::id())?);
+    let opened =
+        recovery::open(&config, Arc::new(RealDisk), identity, Arc::new(SystemClock), blobs, KnownKeys::default())?;
+    let (seconds, cpu) = (begun.elapsed().as_secs_f64(), clocks::process_cpu(std::process::id())? - cpu_before);
+    anyhow::ensure!(opened.report.resumed == opened.report.entries, "it was not opened before: {:?}", opened.report);
+    writeln!(std::io::stdout(), "{} {seconds} {}", opened.report.entries, cpu.as_secs_f64())?;
     Ok(())
 }

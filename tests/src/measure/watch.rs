@@ -26,7 +26,7 @@ type Acknowledged = Arc<Mutex<HashMap<Vec<u8>, Vec<(u64, Instant)>>>>;
 
 /// Delays in milliseconds at half of what was just found to be the most.
 pub(super) fn watch_delay(run: &Run) -> Result<Vec<Figure>> {
-    let base = Fleet::of(super::SIZES[0])?;
+    let base = Fleet::of(run.small())?;
     super::start::opened_before(&base)?;
     let most = super::ingest::once(run, &base, PROBED)?;
     let a_second = most.facts as f64 / most.seconds / 2.0;
