@@ -246,13 +246,15 @@ async fn fetch_text(station: &Station, data: &[u8], channel: Channel) -> Result<
     if station.blob(&digest).is_some() {
         return Ok(());
     }
-    let request = v1::GetBlobRequest { digest: digest.to_vec() };
+    // A text is an attachment: other bytes than those would go by the same digest as an annex.
+    let request = v1::GetBlobRequest { digest: digest.to_vec(), salted: Some(false) };
     let blob = RecordsClient::new(channel).get_blob(request).await?.into_inner();
     station.keep(&v1::Blob { salt: blob.salt, content: blob.content }).map(|_| ())
 }
 
 fn push(out: &mut Vec<u8>, data: &[u8]) {
-    out.extend_from_slice(&(data.len() as u32).to_be_bytes());
+    let length = u32::try_from(data.len()).expect("an entry has 65,535 bytes at the most");
+    out.extend_from_slice(&length.to_be_bytes());
     out.extend_from_slice(data);
 }
 

@@ -4,7 +4,7 @@
 use std::collections::BTreeMap;
 
 use rinsebook_proto::bytes::{Hash, Id};
-use rinsebook_proto::fact::{MAX_SERVICE_ENVELOPE_BYTES, Signed, Subject};
+use rinsebook_proto::fact::{BlobNamed, MAX_SERVICE_ENVELOPE_BYTES, Signed, Subject};
 use rinsebook_proto::v1::{self, EngineAt, get_fact_request::By};
 use serde::{Deserialize, Serialize};
 
@@ -95,7 +95,8 @@ impl Names {
                 continue;
             }
             // A name may have been erased, and a station may not be let read it: ids do as well.
-            if let Some(name) = query::text_of(channel.clone(), person.name.map(|name| name.digest)).await {
+            let Some(digest) = person.name.and_then(|name| Hash::from_slice(&name.digest)) else { continue };
+            if let Some(name) = query::text_of(channel.clone(), BlobNamed::Annex(digest)).await {
                 self.people.insert(name, id);
             }
         }

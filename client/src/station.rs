@@ -11,6 +11,7 @@ use rinsebook_proto::clock::Clock;
 use rinsebook_proto::fact::{Body, Envelope, Header, Kind, MAX_ENVELOPE_BYTES, REPORT_TYPE, Seen, Signed, Subject};
 use rinsebook_proto::key::{self, SigningKey};
 use rinsebook_proto::note::{Checkpoint, VerifierKey};
+use rinsebook_proto::pack::MAX_BLOB_BYTES;
 use rinsebook_proto::v1;
 
 use crate::ClientError;
@@ -179,12 +180,23 @@ impl Station {
         self.keep(&v1::Blob { salt, content: content.to_vec() })
     }
 
-    /// Keeps a blob as it is.
+    /// Keeps a blob as it is; an error where no service would take it, so that nothing is signed that names it.
     pub fn keep(&self, v1::Blob { salt, content }: &v1::Blob) -> Result<Hash, ClientError> {
+        let salt_bytes = u8::try_from(salt.len()).ok().filter(|bytes| matches!(bytes, 0 | 16));
+        let salt_bytes = salt_bytes
+            .ok_or_else(|| ClientError::Usage(format!("a salt has 16 bytes, or none, and this one {}", salt.len())))?;
+        if !(1..=MAX_BLOB_BYTES).contains(&content.len()) {
+            let why = format!(
+                "a text or file of {} bytes cannot be kept: it needs 1 to {MAX_BLOB_BYTES}; leave an empty one out, make a \
+                 large one smaller",
+                content.len(),
+            );
+            return Err(ClientError::Usage(why));
+        }
         let digest = Hash::of_parts(&[salt, content]);
         let dir = self.home.path("blobs");
         std::fs::create_dir_all(&dir).map_err(ClientError::file("cannot make the blobs folder"))?;
-        let bytes = [&[salt.len() as u8][..], salt, content].concat();
+        let bytes = [&[salt_bytes][..], salt, content].concat();
         self.home.replace(&format!("blobs/{digest}"), &bytes)?;
         Ok(digest)
     }
@@ -441,6 +453,22 @@ mod tests {
     use rinsebook_proto::clock::ScriptedClock;
 
     use super::*;
+
+    #[test]
+    fn only_what_a_service_takes_is_kept_for_it() {
+        let dir = tempfile::tempdir().unwrap();
+        let home = Home::create(&dir.path().join("s"), "s", "https://localhost:1", "no certificate").unwrap();
+        let station = Station::open(home, Arc::new(ScriptedClock::at(1_000))).unwrap();
+        let blob = |salt, content| v1::Blob { salt: vec![1; salt], content: vec![2; content] };
+        for (salt, content) in [(0, 0), (16, 0), (0, MAX_BLOB_BYTES + 1), (15, 9), (256, 9), (272, 9)] {
+            let told = station.keep(&blob(salt, content));
+            assert!(matches!(told, Err(ClientError::Usage(_))), "{salt} and {content}: {told:?}");
+        }
+        for (salt, content) in [(0, 1), (16, MAX_BLOB_BYTES)] {
+            let kept = station.keep(&blob(salt, content)).unwrap();
+            assert_eq!(station.blob(&kept), Some(blob(salt, content)));
+        }
+    }
 
     #[test]
     fn a_station_that_has_joined_no_record_signs_nothing() {

@@ -9,7 +9,7 @@
 //! | `chain` | everything stands at its place, once, in order | `frames` of the files; an entry's `index`, `previous entry`, `time received` |
 //! | `signature` | every envelope is in the exact form, signed by whom it says, from a device enrolled then | `fact`, `founding`, `record`, `size`, `service`, `device`, `report` (devices' own), `signature` |
 //! | `link` | every entry names those before it | `subjects`; `device chain` (places of runs, each naming the one before) |
-//! | `root` | every group's checkpoint fits what stands before it, under the log key, and so does what every signer had seen | `checkpoint`, `log key`, `seen`; `entry` (bytes that are no entry at all) |
+//! | `root` | every group's checkpoint fits what stands before it, under the log key, and so does what the service had seen | `checkpoint`, `log key`, `seen`; `entry` (bytes that are no entry at all) |
 //! | `blob` | what facts name is there and is what they name, where a folder of blobs is given | – |
 //!
 //! The order is such that the most telling is named: a place that does not follow, then a signature that does not hold
@@ -21,6 +21,8 @@
 //!
 //! A log that went on under another key or in another epoch is followed, as custodians' facts say: see
 //! [`rinsebook_proto::succession`]. What a signer had seen of an epoch that was lost cannot be compared with anything.
+//!
+//! What people's facts say to have seen of the log, and it never was, is told beside the verdict; see [`SeenOtherwise`].
 //!
 //! An annex may be missing where a custodian's fact erased it, by the rules' own judgement; see [`Erased`].
 //!
@@ -36,6 +38,8 @@ mod erased;
 pub mod files;
 mod held;
 mod keys;
+mod opened;
+mod otherwise;
 mod outcome;
 pub mod pack;
 mod places;
@@ -72,6 +76,7 @@ use checker::Checker;
 pub use command::{Args, run};
 pub use erased::Erased;
 pub use held::{COSIGNED_WITHIN_MS, Held};
+pub use otherwise::SeenOtherwise;
 pub use outcome::{BlobCounts, Fault, Good};
 pub use policy::Policy;
 pub use roster_chain::RosterChain;
@@ -176,8 +181,8 @@ pub fn check(dir: &Path, asked: &Asked<'_>, progress: &mut dyn FnMut(u64)) -> Re
             last.map(|last| last.0)
         })
         .map_err(fault)?;
-        let (late, root) = again.finish();
-        checker.read_late(late, root)?;
+        let late = again.finish();
+        checker.read_late(late)?;
     }
     checker.finish(scan.segments)
 }

@@ -23,47 +23,19 @@ fn wash(tablet: &Tablet) -> String {
     wash
 }
 
-/// What is wrong with the page that is open: too small to hit, too faint to read, wider than the screen.
-const FAULTS: &str = r#"
-const faults = [];
-const shown = (e) => e.offsetParent !== null && getComputedStyle(e).visibility !== "hidden";
-if (document.documentElement.scrollWidth > innerWidth) faults.push(`wider than the screen: ${document.documentElement.scrollWidth}`);
-for (const e of document.querySelectorAll("a.button, a.next, a.home, button, input:not([type=hidden]), select, textarea, summary")) {
-  if (!shown(e)) continue;
-  const box = (e.type === "checkbox" || e.type === "radio" ? e.closest("label") : e).getBoundingClientRect();
-  if (box.height < 47.5 || box.width < 47.5) faults.push(`small: ${e.outerHTML.slice(0, 80)} ${box.width}x${box.height}`);
-}
-const numbers = (c) => c.match(/[\d.]+/g).map(Number);
-const light = (c) => c.slice(0, 3).map((v) => v / 255).map((v) => v <= 0.04045 ? v / 12.92 : ((v + 0.055) / 1.055) ** 2.4)
-  .reduce((sum, v, i) => sum + v * [0.2126, 0.7152, 0.0722][i], 0);
-const behind = (e) => {
-  for (; e; e = e.parentElement) {
-    const c = numbers(getComputedStyle(e).backgroundColor);
-    if (c.length < 4 || c[3] === 1) return c;
-  }
-  return [255, 255, 255];
-};
-const walker = document.createTreeWalker(document.body, NodeFilter.SHOW_TEXT);
-while (walker.nextNode()) {
-  const e = walker.currentNode.parentElement;
-  if (!walker.currentNode.data.trim() || !shown(e)) continue;
-  const [a, b] = [light(numbers(getComputedStyle(e).color)), light(behind(e))].sort((x, y) => y - x);
-  const ratio = (a + 0.05) / (b + 0.05);
-  if (ratio < 7) faults.push(`faint: ${walker.currentNode.data.trim().slice(0, 40)} ${ratio.toFixed(1)}`);
-  if (parseFloat(getComputedStyle(e).fontSize) < 14) faults.push(`tiny: ${walker.currentNode.data.trim().slice(0, 40)}`);
-}
-for (const e of document.querySelectorAll("input:not([type=hidden]), select, textarea")) {
-  if (!e.closest("label")) faults.push(`without a name: ${e.outerHTML.slice(0, 80)}`);
-}
-return [...new Set(faults)].join("\n");
-"#;
+/// See there.
+const FAULTS: &str = include_str!("../../tests/browser/faults.js");
+const AXE: &str = include_str!("../../tests/browser/axe.js");
 
 #[tokio::test(flavor = "multi_thread")]
-async fn on_every_page_at_every_size_targets_are_large_text_is_strong_and_nothing_runs_off_the_side() {
+async fn on_every_page_at_every_size_targets_are_large_text_is_strong_and_axe_finds_nothing_serious() {
+    let axe = std::env::var("RINSEBOOK_AXE").expect("RINSEBOOK_AXE names axe-core's file; tests/run sets it");
+    let axe = std::fs::read_to_string(axe).unwrap();
     let ramp = Ramp::open().await;
     tokio::task::block_in_place(|| {
         let tablet = ramp.tablet();
         let wash = wash(&tablet);
+        let name = |page: &str| page.replace(&wash, "-wash").replace(['/', '?', '=', '&'], "-");
         let pages = [
             String::new(),
             "/open?aircraft=ZZ-RBA".to_owned(),
@@ -82,8 +54,12 @@ async fn on_every_page_at_every_size_targets_are_large_text_is_strong_and_nothin
             let browser = Browser::sized(width, height);
             for page in &pages {
                 browser.open(&tablet.url(page));
+                browser.keeps_a_picture(&format!("station{}-{width}", name(page)));
                 let faults = browser.run(FAULTS);
                 assert_eq!(faults, "", "{page} at {width}x{height}");
+                browser.run(&axe);
+                let serious = browser.run_later(AXE);
+                assert_eq!(serious, "", "{page} at {width}x{height}");
             }
         }
     });

@@ -56,6 +56,51 @@ async fn items_assess_show_and_pack_are_asked_with_a_token_from_a_file_as_far_as
     assert!(String::from_utf8(expired.stderr).unwrap().contains("has expired"));
 }
 
+#[tokio::test(flavor = "multi_thread")]
+async fn an_auditor_verifies_a_running_service_with_a_token_from_a_file_and_nobody_else_does() {
+    let shop = Shop::open().await.unwrap();
+    let issuer = OwnIssuer::open(&Config::local(&shop.data())).unwrap();
+    let issue = |name: &str, role: Role| {
+        let file = shop.dir.join(name);
+        let issued = issuer.issue(name, &[role], 1, shop.clock.wall_ms()).unwrap();
+        std::fs::write(&file, format!("{}\n", issued.token)).unwrap();
+        text(&file)
+    };
+    let (auditor, planner) = (issue("auditor", Role::Quality), issue("planner", Role::Planner));
+    let running = shop.service.as_ref().unwrap();
+    let (ca, key) = (text(&running.authority_file()), text(&shop.dir.join("log.vkey")));
+    std::fs::write(&key, &running.verifier_key).unwrap();
+    let address = format!("https://localhost:{}/log", running.address.port());
+    let verify = |more: &[&str]| {
+        let line = format!("verify {address} --log-key {key} --json");
+        let output = run(&line, more);
+        (output.status.code(), String::from_utf8(output.stdout).unwrap() + &String::from_utf8(output.stderr).unwrap())
+    };
+
+    let (code, told) = verify(&["--ca", &ca, "--token-file", &auditor]);
+    let told: serde_json::Value = serde_json::from_str(&told).unwrap_or_else(|e| panic!("{e}: {told}"));
+    assert_eq!((code, &told["good"], &told["origin_proved"]), (Some(0), &true.into(), &true.into()), "{told}");
+    assert_eq!(told["entries"].as_u64(), Some(running.entries()), "{told}");
+
+    // A role that may not, no token, a spoilt one, a server that nobody vouches for: nothing was checked, and no token told.
+    let token = std::fs::read_to_string(&auditor).unwrap().trim().to_owned();
+    let spoilt = text(&shop.dir.join("spoilt"));
+    std::fs::write(&spoilt, token.replace('.', "x.")).unwrap();
+    for more in [
+        &["--ca", &ca, "--token-file", &planner][..],
+        &["--ca", &ca],
+        &["--ca", &ca, "--token-file", &spoilt],
+        &["--token-file", &auditor],
+        &["--ca", &ca, "--token-file", "nowhere"],
+    ] {
+        let (code, told) = verify(more);
+        assert_eq!(code, Some(5), "{more:?}: {told}");
+        assert!(told.contains("\"checked\":false") && !told.contains(&token[..40]), "{more:?}: {told}");
+    }
+    shop.clock.set(shop.clock.wall_ms() + 3_600_000);
+    assert_eq!(verify(&["--ca", &ca, "--token-file", &auditor]).0, Some(5), "it has expired");
+}
+
 #[test]
 fn a_token_goes_with_an_https_address_and_an_authority_and_without_a_station() {
     let dir = tempfile::tempdir().unwrap();

@@ -94,7 +94,7 @@ async fn a_turn_round_by_touch_with_the_network_cut_and_a_second_shift_ends_on_t
         tablet.signs(&wash, "certify", "halka", PASSPHRASE);
         tablet.done(&format!("{wash}/step/reference"), &[("reference", "Log page 118 (invented)")]);
         tablet.signs(&wash, "certify", "halka", "");
-        shows(&wall, "Nothing blocks");
+        shows(&wall, "Nothing is open here");
         assert_eq!(wall.run("return window.loadedOnce"), true, "the page was not loaded again");
         tablet.until("", "<b>0</b> saved here, not sent");
         let page = tablet.get(&wash);

@@ -61,9 +61,14 @@ pub struct Link {
 #[error("this is no log entry: {0}")]
 pub struct BadEntry(pub &'static str);
 
+const TOO_LONG: BadEntry = BadEntry("it is longer than 65,535 bytes");
+
 impl Entry {
-    /// The leaf's data, as stored.
-    pub fn encode(&self) -> Vec<u8> {
+    /// The leaf's data, as stored; an error where a length has no room in its field, or the whole is over
+    /// [`MAX_ENTRY_BYTES`]: cut to fit, it would read back as another entry or none.
+    pub fn encode(&self) -> Result<Vec<u8>, BadEntry> {
+        let links = u8::try_from(self.links.len()).map_err(|_| BadEntry("it has more than 255 links"))?;
+        let length = u16::try_from(self.envelope.len()).map_err(|_| TOO_LONG)?;
         let mut out = Vec::with_capacity(64 + self.links.len() * 70 + self.envelope.len());
         out.push(VERSION);
         out.extend_from_slice(&self.index.to_be_bytes());
@@ -71,25 +76,25 @@ impl Entry {
         out.extend_from_slice(&self.received_ms.to_be_bytes());
         out.extend_from_slice(&self.term.to_be_bytes());
         out.push(if self.clock_unsure { CLOCK_UNSURE } else { 0 });
-        out.push(self.links.len() as u8);
+        out.push(links);
         for link in &self.links {
             let id = link.subject.id();
             out.push(link.subject.kind() as u8);
-            out.push(id.len() as u8);
+            out.push(u8::try_from(id.len()).map_err(|_| BadEntry("a link's id has more than 255 bytes"))?);
             out.extend_from_slice(id);
             out.extend_from_slice(&link.ordinal.to_be_bytes());
             out.extend_from_slice(&link.previous_index.to_be_bytes());
             out.extend_from_slice(&link.previous_hash.0);
         }
-        out.extend_from_slice(&(self.envelope.len() as u16).to_be_bytes());
+        out.extend_from_slice(&length.to_be_bytes());
         out.extend_from_slice(&self.envelope);
-        out
+        if out.len() > MAX_ENTRY_BYTES { Err(TOO_LONG) } else { Ok(out) }
     }
 
     /// Takes the leaf's data apart; every byte is accounted for.
     pub fn decode(data: &[u8]) -> Result<Entry, BadEntry> {
         if data.len() > MAX_ENTRY_BYTES {
-            return Err(BadEntry("it is longer than 65,535 bytes"));
+            return Err(TOO_LONG);
         }
         let mut rest = Reader(data);
         if rest.array::<1>()? != [VERSION] {
@@ -226,14 +231,15 @@ impl EntryChain {
         EntryChain { next_index, last_hash, last_received_ms, heads }
     }
 
-    /// Builds the next entry and takes note of it: encoded bytes and leaf hash. A clock that went back is held.
+    /// Builds the next entry and takes note of it: encoded bytes and leaf hash. A clock that went back is held. Of one that
+    /// has no form nothing is noted; an envelope and subjects within a fact's limits always have one.
     pub fn build(
         &mut self,
         subjects: &[Subject],
         envelope: Vec<u8>,
         received_ms: u64,
         clock_unsure: bool,
-    ) -> (Entry, Vec<u8>, Hash) {
+    ) -> Result<(Entry, Vec<u8>, Hash), BadEntry> {
         let entry = Entry {
             index: self.next_index,
             previous: self.last_hash,
@@ -243,10 +249,10 @@ impl EntryChain {
             links: self.heads.links(subjects),
             envelope,
         };
-        let data = entry.encode();
+        let data = entry.encode()?;
         let hash = leaf_hash(&data);
         self.advance(subjects, &entry, hash);
-        (entry, data, hash)
+        Ok((entry, data, hash))
     }
 
     /// Checks an entry that was read, against the subjects of the fact inside; takes note of it and gives its hash.
@@ -305,6 +311,7 @@ impl EntryChain {
 mod tests {
     use super::*;
     use crate::bytes::Id;
+    use crate::fact::{MAX_SERVICE_ENVELOPE_BYTES, MAX_SUBJECTS};
 
     fn subjects() -> Vec<Subject> {
         vec![Subject::Aircraft(Id([1; 16])), Subject::Engine("A-1".into())]
@@ -313,8 +320,8 @@ mod tests {
     #[test]
     fn an_entry_reads_back_and_no_cut_of_it_does() {
         let mut chain = EntryChain::default();
-        chain.build(&subjects(), vec![7; 10], 5, false);
-        let (entry, data, _) = chain.build(&subjects(), vec![8; 300], 5, true);
+        chain.build(&subjects(), vec![7; 10], 5, false).unwrap();
+        let (entry, data, _) = chain.build(&subjects(), vec![8; 300], 5, true).unwrap();
         assert_eq!(Entry::decode(&data).unwrap(), entry);
         for length in 0..data.len() {
             assert!(Entry::decode(&data[..length]).is_err());
@@ -323,8 +330,32 @@ mod tests {
     }
 
     #[test]
+    fn what_has_no_room_in_an_entry_is_refused_and_not_cut_to_fit() {
+        let mut chain = EntryChain::default();
+        let mut refused = |subjects: &[Subject], bytes: usize| {
+            let refused = chain.build(subjects, vec![7; bytes], 5, false).unwrap_err().0;
+            assert_eq!((chain.next_index(), chain.last_hash()), (0, Hash::ZERO), "nothing is noted of it");
+            refused
+        };
+        let many: Vec<Subject> = (0..=255u8).map(|n| Subject::Wash(Id([n; 16]))).collect();
+        assert_eq!(refused(&subjects(), MAX_ENTRY_BYTES + 1), "it is longer than 65,535 bytes");
+        assert_eq!(refused(&subjects(), MAX_ENTRY_BYTES), "it is longer than 65,535 bytes");
+        assert_eq!(refused(&many, 10), "it has more than 255 links");
+        assert_eq!(refused(&[Subject::Engine("A".repeat(256))], 10), "a link's id has more than 255 bytes");
+        // The largest that a fact can be: 32 subjects with the longest ids, and the largest envelope.
+        let most: Vec<Subject> = (0..MAX_SUBJECTS).map(|n| Subject::Engine(format!("{n:032}"))).collect();
+        let (entry, data, _) = chain.build(&most, vec![7; MAX_SERVICE_ENVELOPE_BYTES], 5, false).unwrap();
+        assert_eq!(Entry::decode(&data).unwrap(), entry);
+        // And the largest entry of all.
+        let room = MAX_ENTRY_BYTES - Entry { links: vec![], envelope: vec![], ..entry.clone() }.encode().unwrap().len();
+        let largest = Entry { links: vec![], envelope: vec![7; room], ..entry };
+        assert_eq!(Entry::decode(&largest.encode().unwrap()).unwrap(), largest);
+    }
+
+    #[test]
     fn the_first_entry_has_the_bytes_of_the_format() {
-        let (_, data, _) = EntryChain::default().build(&[Subject::Engine("A-1".into())], vec![0xEE, 0xFF], 258, false);
+        let subjects = [Subject::Engine("A-1".into())];
+        let (_, data, _) = EntryChain::default().build(&subjects, vec![0xEE, 0xFF], 258, false).unwrap();
         let expected = [
             "01",
             "0000000000000000",
@@ -349,7 +380,7 @@ mod tests {
     fn a_checker_takes_what_was_built_and_nothing_else() {
         let (mut builder, mut checker) = (EntryChain::default(), EntryChain::default());
         for i in 0..4u8 {
-            let (entry, data, hash) = builder.build(&subjects(), vec![i; 20], 1000 - u64::from(i), false);
+            let (entry, data, hash) = builder.build(&subjects(), vec![i; 20], 1000 - u64::from(i), false).unwrap();
             let mut skipped = entry.clone();
             skipped.links[0].ordinal += 1;
             let mut moved = entry.clone();
@@ -357,7 +388,7 @@ mod tests {
             let mut unchained = entry.clone();
             unchained.previous.0[0] ^= 1;
             for bad in [skipped, moved, unchained] {
-                assert!(checker.clone().check(&bad, &bad.encode(), &subjects()).is_err());
+                assert!(checker.clone().check(&bad, &bad.encode().unwrap(), &subjects()).is_err());
             }
             assert_eq!(checker.check(&entry, &data, &subjects()).unwrap(), hash);
         }

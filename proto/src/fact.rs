@@ -26,7 +26,7 @@ mod header;
 
 pub use body::{BlobNamed, blobs_named, engines_named};
 pub use envelope::{Envelope, FACT_TYPE, MAX_ENVELOPE_BYTES, MAX_SERVICE_ENVELOPE_BYTES, REPORT_TYPE, pae};
-pub use header::{Header, Seen, Subject};
+pub use header::{Header, MAX_SUBJECTS, Seen, Subject};
 
 use crate::bytes::Hash;
 use crate::key::{self, SigningKey, VerifyingKey};

@@ -5,16 +5,17 @@
 //! ```text
 //! "rinsebook pack 1\n"
 //! u32 count · entries:  u16 length · entry · u8 n · n hashes (inclusion proof)          descending by index
-//! u32 count · views:    u64 size · root (32) · u8 n · n hashes (consistency proof)      ascending by size, root
-//! u32 count · blobs:    u8 salt length (0 or 16) · salt · u32 length · content          ascending by digest
+//! u32 count · views:    u64 size · root (32) · u8 n · n hashes (consistency proof)      ascending by size
+//! u32 count · blobs:    u8 salt length (0 or 16) · salt · u32 length · content          ascending by digest, attachment first
 //! u32 length · checkpoint, a signed note with what cosignatures there are
 //! SHA-256 of all before it
 //! ```
 //!
 //! The first entries are the service's fresh facts "pack issued": every entry about their subjects follows, each reached by
 //! the links of a later one, so that the pack is complete up to its first entry, and shows it. An entry that no such link
-//! reaches stands beside: it is proved to be in the log, no more. Proofs lead to the checkpoint. A view is what some signer
-//! had seen of the log, with the proof that this log continues it.
+//! reaches stands beside: it is proved to be in the log, no more. Proofs lead to the checkpoint. A view is a
+//! state that the log had and some signer names as seen, by its size, with the proof that this log continues it. One for
+//! each such size that the log has come to: a signer whose root is another had seen another log, or says so.
 //!
 //! The last 32 bytes are against accidents only: whoever alters a pack can make them anew, so that everything before them
 //! has to be checked as well.
@@ -25,7 +26,8 @@ use crate::entry::Entry;
 const MAGIC: &[u8] = b"rinsebook pack 1\n";
 /// No tree that we can count has a longer path.
 const MAX_PROOF_HASHES: usize = 64;
-const MAX_BLOB_BYTES: usize = 1 << 20;
+/// The largest blob; an empty one says nothing, and is none.
+pub const MAX_BLOB_BYTES: usize = 1 << 20;
 
 /// Why bytes are no pack.
 #[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
@@ -73,6 +75,11 @@ impl PackedBlob {
     pub fn digest(&self) -> Hash {
         Hash::of_parts(&[&self.salt, &self.content])
     }
+
+    /// Digest, and whether it has a salt: one digest can name an annex and an attachment.
+    pub fn name(&self) -> (Hash, bool) {
+        (self.digest(), !self.salt.is_empty())
+    }
 }
 
 /// See the module.
@@ -89,33 +96,36 @@ pub struct Pack {
 }
 
 impl Pack {
-    /// The file's bytes.
-    pub fn encode(&self) -> Vec<u8> {
+    /// The file's bytes; an error where a length has no room in its field. Whether [`Pack::parse`] takes them is not asked.
+    pub fn encode(&self) -> Result<Vec<u8>, BadPack> {
         let mut out = MAGIC.to_vec();
-        put_count(&mut out, self.entries.len());
+        put_count(&mut out, self.entries.len())?;
         for Proved { data, proof, .. } in &self.entries {
-            out.extend_from_slice(&(data.len() as u16).to_be_bytes());
+            let length =
+                u16::try_from(data.len()).map_err(|_| no_room(&out, "an entry is longer than 65,535 bytes"))?;
+            out.extend_from_slice(&length.to_be_bytes());
             out.extend_from_slice(data);
-            put_hashes(&mut out, proof);
+            put_hashes(&mut out, proof)?;
         }
-        put_count(&mut out, self.views.len());
+        put_count(&mut out, self.views.len())?;
         for View { size, root, proof } in &self.views {
             out.extend_from_slice(&size.to_be_bytes());
             out.extend_from_slice(&root.0);
-            put_hashes(&mut out, proof);
+            put_hashes(&mut out, proof)?;
         }
-        put_count(&mut out, self.blobs.len());
+        put_count(&mut out, self.blobs.len())?;
         for PackedBlob { salt, content } in &self.blobs {
-            out.push(salt.len() as u8);
+            let length = u8::try_from(salt.len()).map_err(|_| no_room(&out, "a salt is longer than 255 bytes"))?;
+            out.push(length);
             out.extend_from_slice(salt);
-            put_count(&mut out, content.len());
+            put_count(&mut out, content.len())?;
             out.extend_from_slice(content);
         }
-        put_count(&mut out, self.note.len());
+        put_count(&mut out, self.note.len())?;
         out.extend_from_slice(self.note.as_bytes());
         let seal = Hash::of(&out);
         out.extend_from_slice(&seal.0);
-        out
+        Ok(out)
     }
 
     /// Reads a file; every byte is accounted for. What the parts say is not checked here.
@@ -129,7 +139,7 @@ impl Pack {
             return Err(rest.bad("it has no entry"));
         }
         let views = rest.list(Reader::view, |one| (one.size, one.root))?;
-        let blobs = rest.list(Reader::blob, PackedBlob::digest)?;
+        let blobs = rest.list(Reader::blob, PackedBlob::name)?;
         let length = rest.count()?;
         let note = std::str::from_utf8(rest.take(length)?).map_err(|_| rest.bad("its checkpoint is no text"))?;
         let seal = Hash::of(&bytes[..rest.offset]);
@@ -143,13 +153,21 @@ impl Pack {
     }
 }
 
-fn put_count(out: &mut Vec<u8>, count: usize) {
-    out.extend_from_slice(&(count as u32).to_be_bytes());
+fn no_room(written: &[u8], why: &str) -> BadPack {
+    BadPack { offset: written.len(), why: why.to_owned() }
 }
 
-fn put_hashes(out: &mut Vec<u8>, hashes: &[Hash]) {
-    out.push(hashes.len() as u8);
+fn put_count(out: &mut Vec<u8>, count: usize) -> Result<(), BadPack> {
+    let count = u32::try_from(count).map_err(|_| no_room(out, "a list or content is longer than 4,294,967,295"))?;
+    out.extend_from_slice(&count.to_be_bytes());
+    Ok(())
+}
+
+fn put_hashes(out: &mut Vec<u8>, hashes: &[Hash]) -> Result<(), BadPack> {
+    let count = u8::try_from(hashes.len()).map_err(|_| no_room(out, "a proof is longer than any can be"))?;
+    out.push(count);
     hashes.iter().for_each(|hash| out.extend_from_slice(&hash.0));
+    Ok(())
 }
 
 struct Reader<'a> {
@@ -239,7 +257,7 @@ mod tests {
     fn pack() -> Pack {
         let mut chain = EntryChain::default();
         let mut proved = |n: u8| {
-            let (entry, data, _) = chain.build(&[Subject::Roster], vec![n; 20], 5, false);
+            let (entry, data, _) = chain.build(&[Subject::Roster], vec![n; 20], 5, false).unwrap();
             Proved { entry, data, proof: vec![Hash([n; 32]); n.into()] }
         };
         let mut entries: Vec<Proved> = (0..3).map(&mut proved).collect();
@@ -255,7 +273,7 @@ mod tests {
 
     #[test]
     fn a_pack_reads_back_and_no_cut_no_addition_and_no_altered_byte_does() {
-        let bytes = pack().encode();
+        let bytes = pack().encode().unwrap();
         assert_eq!(Pack::parse(&bytes).unwrap(), pack());
         for length in 0..bytes.len() {
             assert!(Pack::parse(&bytes[..length]).is_err(), "cut to {length}");
@@ -267,11 +285,25 @@ mod tests {
     }
 
     #[test]
+    fn what_has_no_room_in_a_pack_is_refused_and_not_cut_to_fit() {
+        let refused = |alter: fn(&mut Pack)| {
+            let mut pack = pack();
+            alter(&mut pack);
+            pack.encode().unwrap_err()
+        };
+        let first_entry = BadPack { offset: MAGIC.len() + 4, why: "an entry is longer than 65,535 bytes".to_owned() };
+        assert_eq!(refused(|p| p.entries[0].data = vec![1; 65_536]), first_entry);
+        assert_eq!(refused(|p| p.entries[1].proof = vec![Hash::ZERO; 256]).why, "a proof is longer than any can be");
+        assert_eq!(refused(|p| p.views[0].proof = vec![Hash::ZERO; 256]).why, "a proof is longer than any can be");
+        assert_eq!(refused(|p| p.blobs[0].salt = vec![1; 272]).why, "a salt is longer than 255 bytes");
+    }
+
+    #[test]
     fn what_is_out_of_order_or_doubled_is_refused_though_the_sum_fits() {
         let refused = |alter: fn(&mut Pack)| {
             let mut pack = pack();
             alter(&mut pack);
-            Pack::parse(&pack.encode()).unwrap_err().why
+            Pack::parse(&pack.encode().unwrap()).unwrap_err().why
         };
         let order = "what stands before is out of order";
         assert_eq!(refused(|p| p.entries.reverse()), order);

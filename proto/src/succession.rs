@@ -88,7 +88,7 @@ impl LogKeys {
     }
 
     fn open_epoch(&mut self, b: &v1::EpochOpened, before: Before) -> Result<(), &'static str> {
-        if b.epoch != self.epoch + 1 {
+        if Some(b.epoch) != self.epoch.checked_add(1) {
             return Err("its epoch is not the next");
         }
         let root_fits = before.root.is_none_or(|root| root.0.as_slice() == b.restored_root);
@@ -198,5 +198,14 @@ mod tests {
         assert!(keys.open(&checkpoint(10).sign(&new)).is_err(), "another origin");
         let here = Checkpoint { origin: keys.origin(), ..checkpoint(10) };
         assert!(keys.open(&here.sign(&new)).is_ok());
+    }
+
+    #[test]
+    fn no_epoch_follows_the_last_that_can_be_counted() {
+        let mut keys = founded(&generate());
+        keys.epoch = u32::MAX;
+        let body = v1::EpochOpened { restored_size: 9, ..v1::EpochOpened::default() };
+        let before = Before { size: 9, root: None };
+        assert!(keys.follow(&Succession { index: 9, to: NextKey::Epoch(body) }, before).is_err());
     }
 }

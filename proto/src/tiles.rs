@@ -17,6 +17,12 @@ use crate::tree::{Edge, node_hash};
 pub const WIDTH: u64 = 256;
 const BITS_A_LEVEL: u32 = 8;
 
+/// How many of so many hashes or entries the file of this number holds, 0 to 256.
+pub fn width(count: u64, number: u64) -> u16 {
+    let left = count.saturating_sub(number.saturating_mul(WIDTH));
+    u16::try_from(left.min(WIDTH)).expect("256 at most")
+}
+
 /// Which file.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
 pub enum Sort {
@@ -78,10 +84,7 @@ impl Tile {
         let rows = (0u8..8).map(move |level| (Sort::Hashes(level), size >> (BITS_A_LEVEL * u32::from(level))));
         let bundles = entries.then_some((Sort::Entries, size));
         bundles.into_iter().chain(rows).flat_map(|(sort, count)| {
-            (0..count.div_ceil(WIDTH)).map(move |number| {
-                let width = (count - number * WIDTH).min(WIDTH) as u16;
-                Tile { sort, number, width }
-            })
+            (0..count.div_ceil(WIDTH)).map(move |number| Tile { sort, number, width: width(count, number) })
         })
     }
 
@@ -99,17 +102,18 @@ impl Tile {
     }
 }
 
-/// The bytes of a bundle.
-pub fn bundle<E: AsRef<[u8]>>(entries: &[E]) -> Vec<u8> {
+/// The bytes of a bundle; an error where an entry's length has no room in its field.
+pub fn bundle<E: AsRef<[u8]>>(entries: &[E]) -> Result<Vec<u8>, BadBundle> {
     let mut out = Vec::new();
     for entry in entries.iter().map(AsRef::as_ref) {
-        out.extend_from_slice(&(entry.len() as u16).to_be_bytes());
+        let length = u16::try_from(entry.len()).map_err(|_| BadBundle("an entry is longer than 65,535 bytes"))?;
+        out.extend_from_slice(&length.to_be_bytes());
         out.extend_from_slice(entry);
     }
-    out
+    Ok(out)
 }
 
-/// Why bytes are no bundle of so many entries.
+/// Why these are no bundle of so many entries.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, thiserror::Error)]
 #[error("this is no bundle of entries: {0}")]
 pub struct BadBundle(pub &'static str);
@@ -142,11 +146,12 @@ impl HashTiles {
         let (mut rows, mut peaks) = (Vec::new(), edge.peaks().iter().rev());
         for level in (0u8..8).take_while(|level| edge.size() >> (BITS_A_LEVEL * u32::from(*level)) > 0) {
             let count = edge.size() >> (BITS_A_LEVEL * u32::from(level));
-            let (number, width) = (count / WIDTH, count % WIDTH);
+            let number = count / WIDTH;
+            let width = width(count, number);
             let mut row = Vec::new();
             if width > 0 {
-                let bytes = read(Tile { sort: Sort::Hashes(level), number, width: width as u16 })?;
-                row.extend(bytes.chunks(32).filter_map(Hash::from_slice).take(width as usize));
+                let bytes = read(Tile { sort: Sort::Hashes(level), number, width })?;
+                row.extend(bytes.chunks(32).filter_map(Hash::from_slice).take(width.into()));
             }
             // One peak for each bit of the width, the smallest subtree last.
             let mut end = row.len();
@@ -172,10 +177,11 @@ impl HashTiles {
             }
             let (number, row) = &mut self.rows[usize::from(level)];
             row.push(node);
-            if (row.len() as u64) < WIDTH {
+            let held = width(row.len() as u64, 0);
+            if u64::from(held) < WIDTH {
                 break;
             }
-            filled.push((Tile { sort: Sort::Hashes(level), number: *number, width: WIDTH as u16 }, bytes_of(row)));
+            filled.push((Tile { sort: Sort::Hashes(level), number: *number, width: held }, bytes_of(row)));
             node = root_of(row);
             row.clear();
             *number += 1;
@@ -185,9 +191,10 @@ impl HashTiles {
 
     /// The unfinished tiles.
     pub fn edge(&self) -> Vec<(Tile, Vec<u8>)> {
-        let rows = self.rows.iter().enumerate().filter(|(_, (_, row))| !row.is_empty());
+        // A row is emptied at 256, so that eight of them count all that a u64 can.
+        let rows = (0u8..).zip(&self.rows).filter(|(_, (_, row))| !row.is_empty());
         rows.map(|(level, (number, row))| {
-            (Tile { sort: Sort::Hashes(level as u8), number: *number, width: row.len() as u16 }, bytes_of(row))
+            (Tile { sort: Sort::Hashes(level), number: *number, width: width(row.len() as u64, 0) }, bytes_of(row))
         })
         .collect()
     }
@@ -280,12 +287,29 @@ mod tests {
     #[test]
     fn a_bundle_reads_back_and_no_cut_or_addition_does() {
         let entries = [vec![1; 3], vec![], vec![2; 300]];
-        let bytes = bundle(&entries);
+        let bytes = bundle(&entries).unwrap();
         assert_eq!(read_bundle(&bytes, 3).unwrap(), entries);
         for length in 0..bytes.len() {
             assert!(read_bundle(&bytes[..length], 3).is_err());
         }
         assert!(read_bundle(&[bytes.clone(), vec![0]].concat(), 3).is_err());
         assert!(read_bundle(&bytes, 2).is_err());
+    }
+
+    #[test]
+    fn the_longest_entry_is_bundled_and_a_longer_one_is_refused_and_not_cut_to_fit() {
+        let longest = vec![vec![1; 65_535], vec![2; 3]];
+        assert_eq!(read_bundle(&bundle(&longest).unwrap(), 2).unwrap(), longest);
+        assert_eq!(bundle(&[vec![2; 3], vec![1; 65_536]]), Err(BadBundle("an entry is longer than 65,535 bytes")));
+    }
+
+    #[test]
+    fn a_file_is_as_wide_as_the_log_goes_and_256_at_the_most() {
+        let widths = [(0, 0, 0), (1, 0, 1), (256, 0, 256), (256, 1, 0), (257, 1, 1), (9, 4, 0), (u64::MAX, 0, 256)];
+        for (count, number, expected) in widths {
+            assert_eq!(width(count, number), expected, "{number} of {count}");
+        }
+        assert_eq!(width(u64::MAX, u64::MAX), 0);
+        assert_eq!(width(u64::MAX, u64::MAX / WIDTH), 255);
     }
 }

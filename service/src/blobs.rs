@@ -1,6 +1,10 @@
 //! Annex and attachment bytes beside the log, by digest: one file each, written once, synced before anything that names
 //! it is acknowledged. A file holds one byte with the salt's length (0 or 16), the salt, the content.
 //!
+//! An annex's digest names an attachment too: its salt and content as one content, without a salt. Both forms can be
+//! kept, the second one beside the first under a name with `.annex` or `.attachment`; each fact gets the form that it
+//! names, and whoever brings the wrong one first keeps nobody from bringing the right one.
+//!
 //! What a custodian erased is neither kept nor given out again, whoever brings it.
 
 use std::collections::BTreeMap;
@@ -9,12 +13,11 @@ use std::path::{Path, PathBuf};
 use std::sync::{Arc, RwLock};
 
 use rinsebook_proto::bytes::{Hash, Id};
+use rinsebook_proto::fact::BlobNamed;
+use rinsebook_proto::pack::MAX_BLOB_BYTES;
 use rinsebook_proto::rules::erasures::Erasure;
 
 use crate::error::{CallError, ServiceError};
-
-/// The largest blob.
-pub const MAX_BLOB_BYTES: usize = 1 << 20;
 
 /// The folder of blobs.
 #[derive(Debug, Clone)]
@@ -38,6 +41,11 @@ impl Blob {
     pub fn digest(&self) -> Hash {
         Hash::of_parts(&[&self.salt, &self.content])
     }
+
+    /// What it is, as facts name it.
+    fn named(&self) -> BlobNamed {
+        if self.salt.is_empty() { BlobNamed::Attachment(self.digest()) } else { BlobNamed::Annex(self.digest()) }
+    }
 }
 
 impl Blobs {
@@ -54,20 +62,26 @@ impl Blobs {
             let why = format!("{} bytes are more than 1 MiB", blob.content.len());
             return Err(CallError::Field { field: "blobs.content", why });
         }
+        if blob.content.is_empty() {
+            return Err(CallError::Field { field: "blobs.content", why: "it is empty".to_owned() });
+        }
         if !matches!(blob.salt.len(), 0 | 16) {
             return Err(CallError::Field { field: "blobs.salt", why: "a salt has 16 bytes, or none".to_owned() });
         }
-        let digest = blob.digest();
+        let (digest, named) = (blob.digest(), blob.named());
         let erased = self.erased.read().expect("no holder of this lock panics");
         // An attachment that is kept stays what it is, whatever was said of its digest.
-        let stays = blob.salt.is_empty() && self.has(&digest);
+        let kept = self.holds(named);
+        let stays = blob.salt.is_empty() && kept;
         if let Some(erasure) = erased.get(&digest).filter(|_| !stays) {
             tracing::warn!(%digest, entry = erasure.index, "an erased annex was brought again, and is not kept");
             return Err(CallError::erased(erasure));
         }
-        if !self.has(&digest) {
+        if !kept {
             // The only writes that fail in practice are for want of space; the station keeps the blob and sends it again.
-            self.write(&digest, blob).map_err(|error| {
+            let path = self.path(&digest);
+            let path = if path.is_file() { self.beside(named) } else { path };
+            self.write(&path, blob).map_err(|error| {
                 tracing::error!(%digest, %error, "a blob could not be kept");
                 CallError::DiskFull
             })?;
@@ -75,16 +89,17 @@ impl Blobs {
         Ok(digest)
     }
 
-    fn write(&self, digest: &Hash, blob: &Blob) -> std::io::Result<()> {
+    fn write(&self, path: &Path, blob: &Blob) -> std::io::Result<()> {
         // Written under a name of its own, then renamed: a blob is there whole or not at all.
-        let part = self.dir.join(format!("{digest}.{}.part", Id::random()));
+        let part = self.dir.join(format!("{}.{}.part", blob.digest(), Id::random()));
+        let salt_bytes = u8::try_from(blob.salt.len()).map_err(std::io::Error::other)?;
         let mut file = std::fs::File::create(&part)?;
         let written = file
-            .write_all(&[blob.salt.len() as u8])
+            .write_all(&[salt_bytes])
             .and_then(|()| file.write_all(&blob.salt))
             .and_then(|()| file.write_all(&blob.content))
             .and_then(|()| file.sync_all())
-            .and_then(|()| std::fs::rename(&part, self.path(digest)))
+            .and_then(|()| std::fs::rename(&part, path))
             .and_then(|()| std::fs::File::open(&self.dir)?.sync_all());
         if written.is_err() {
             // Nothing is lost by leaving the part: it is never read. Removing it gives its space back.
@@ -93,9 +108,31 @@ impl Blobs {
         written
     }
 
-    /// Whether it is kept.
-    pub fn has(&self, digest: &Hash) -> bool {
-        self.path(digest).is_file()
+    /// Whether it is kept in the form in which it is named.
+    pub fn holds(&self, named: BlobNamed) -> bool {
+        self.file(named).is_some()
+    }
+
+    /// Whether it is kept in the other form only.
+    pub fn holds_other_form(&self, named: BlobNamed) -> bool {
+        !self.holds(named) && self.path(&named.digest()).is_file()
+    }
+
+    /// The file of a blob in this form. One that is there and cannot be read counts as kept: reading it tells why.
+    fn file(&self, named: BlobNamed) -> Option<PathBuf> {
+        let path = self.path(&named.digest());
+        let beside = || Some(self.beside(named)).filter(|path| path.is_file());
+        match salt_bytes(&path) {
+            Ok(salt_bytes) if usize::from(salt_bytes) == named.salt_bytes() => Some(path),
+            Err(error) if error.kind() != ErrorKind::NotFound && path.is_file() => Some(path),
+            Ok(_) | Err(_) => beside(),
+        }
+    }
+
+    /// Where the second form of a digest lies.
+    fn beside(&self, named: BlobNamed) -> PathBuf {
+        let form = if named.salt_bytes() == 0 { "attachment" } else { "annex" };
+        self.dir.join(format!("{}.{form}", named.digest()))
     }
 
     /// Whether a custodian erased it, and their word. An attachment that is kept is not erased, whatever was said.
@@ -116,10 +153,12 @@ impl Blobs {
         *self.erased.write().expect("no holder of this lock panics") = erased;
         let (mut removed, mut failed) = (0, None);
         for digest in digests {
-            match remove_annex(&self.path(&digest)) {
-                Ok(true) => removed += 1,
-                Ok(false) => {}
-                Err(error) => failed = Some(error),
+            for path in [self.path(&digest), self.beside(BlobNamed::Annex(digest))] {
+                match remove_annex(&path) {
+                    Ok(true) => removed += 1,
+                    Ok(false) => {}
+                    Err(error) => failed = Some(error),
+                }
             }
         }
         if removed > 0
@@ -130,9 +169,19 @@ impl Blobs {
         (removed, failed.map_or(Ok(()), Err))
     }
 
-    /// Reads a blob; none where it is not kept, was erased, or its bytes are not those that the digest names.
+    /// Reads a blob in whichever form came first; see [`Blobs::read_as`].
     pub fn read(&self, digest: &Hash) -> Option<Blob> {
-        let bytes = std::fs::read(self.path(digest)).ok()?;
+        self.read_file(digest, &self.path(digest))
+    }
+
+    /// Reads a blob in the form in which it is named; none where it is not kept so, was erased, or its bytes are not those
+    /// that the digest names.
+    pub fn read_as(&self, named: BlobNamed) -> Option<Blob> {
+        self.read_file(&named.digest(), &self.file(named)?).filter(|blob| blob.salt.len() == named.salt_bytes())
+    }
+
+    fn read_file(&self, digest: &Hash, path: &Path) -> Option<Blob> {
+        let bytes = std::fs::read(path).ok()?;
         let (&salt_bytes, rest) = bytes.split_first()?;
         let (salt, content) = rest.split_at_checked(salt_bytes.into())?;
         let blob = Blob { salt: salt.to_vec(), content: content.to_vec() };
@@ -151,15 +200,20 @@ impl Blobs {
 
 /// Takes an annex away; false where there is none. Only an annex has a salt.
 fn remove_annex(path: &Path) -> std::io::Result<bool> {
-    let mut salt_bytes = [0];
-    let read = std::fs::File::open(path).and_then(|mut file| file.read_exact(&mut salt_bytes));
-    match read {
-        Ok(()) if salt_bytes == [0] => return Ok(false),
+    match salt_bytes(path) {
+        Ok(0) => return Ok(false),
         Err(error) if error.kind() == ErrorKind::NotFound => return Ok(false),
         // What cannot be read goes all the same: it may be the annex.
-        Ok(()) | Err(_) => {}
+        Ok(_) | Err(_) => {}
     }
     std::fs::remove_file(path).map(|()| true)
+}
+
+/// The first byte of a blob's file.
+fn salt_bytes(path: &Path) -> std::io::Result<u8> {
+    let mut byte = [0];
+    std::fs::File::open(path)?.read_exact(&mut byte)?;
+    Ok(byte[0])
 }
 
 fn clear_parts(dir: &Path) -> std::io::Result<()> {
@@ -242,6 +296,44 @@ mod tests {
         assert_eq!(blobs.keep(&blob).unwrap(), digest);
         assert_eq!(blobs.read(&digest), Some(blob));
         assert_eq!(std::fs::read_dir(dir.path()).unwrap().count(), 1);
+    }
+
+    #[test]
+    fn both_forms_of_one_digest_are_kept_whichever_comes_first_and_only_the_annex_is_erased() {
+        let annex = Blob { salt: vec![1; 16], content: b"a name".to_vec() };
+        let attachment = Blob { salt: vec![], content: [vec![1; 16], b"a name".to_vec()].concat() };
+        for (first, second) in [(&annex, &attachment), (&attachment, &annex)] {
+            let dir = tempfile::tempdir().unwrap();
+            let blobs = Blobs::open(dir.path()).unwrap();
+            let digest = blobs.keep(first).unwrap();
+            assert!(blobs.holds(first.named()) && !blobs.holds(second.named()));
+            assert!(blobs.holds_other_form(second.named()));
+            assert_eq!(blobs.keep(second).unwrap(), digest);
+            assert!(!blobs.holds_other_form(second.named()));
+            for blob in [first, second] {
+                assert_eq!(blobs.read_as(blob.named()).as_ref(), Some(blob));
+            }
+            assert_eq!(blobs.read(&digest).as_ref(), Some(first));
+            let (removed, done) = blobs.erase(vec![erasure(digest)]);
+            done.unwrap();
+            assert_eq!((removed, blobs.holds(annex.named())), (1, false));
+            assert_eq!(blobs.read_as(attachment.named()).as_ref(), Some(&attachment));
+        }
+    }
+
+    #[test]
+    fn a_blob_is_neither_empty_nor_above_its_limit_nor_salted_otherwise_than_with_16_bytes() {
+        let dir = tempfile::tempdir().unwrap();
+        let blobs = Blobs::open(dir.path()).unwrap();
+        for (salt, content) in
+            [(0, 0), (16, 0), (0, MAX_BLOB_BYTES + 1), (15, 9), (17, 9), (255, 9), (256, 9), (272, 9)]
+        {
+            let told = blobs.keep(&Blob { salt: vec![1; salt], content: vec![2; content] });
+            assert!(matches!(told, Err(CallError::Field { .. })), "{salt} and {content}: {told:?}");
+        }
+        for (salt, content) in [(0, 1), (16, 1), (0, MAX_BLOB_BYTES), (16, MAX_BLOB_BYTES)] {
+            blobs.keep(&Blob { salt: vec![1; salt], content: vec![2; content] }).unwrap();
+        }
     }
 
     #[test]

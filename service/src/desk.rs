@@ -20,6 +20,7 @@ use rinsebook_proto::v1::{self, RefusalReason, outcome};
 
 use crate::admission::{Candidate, Found, KnownKeys};
 use crate::erasing::Erasing;
+use crate::error::CallError;
 use crate::founding::check_founding;
 use crate::identity::Identity;
 use crate::refusal;
@@ -28,6 +29,10 @@ use crate::standstill::Standstill;
 
 /// Wall and boot clock may part by so much before entries are marked.
 const CLOCKS_PART_MS: u64 = 120_000;
+/// In a header: two tags and lengths, the kind, and an id of 32 bytes at the most.
+const MOST_SUBJECT_BYTES: usize = 38;
+/// In a service fact, beside its kind's body and its subjects: the rest of the header, tags and lengths, the envelope.
+const MOST_BYTES_BESIDE: usize = 512;
 /// A fact that happened later than this after it came is noted.
 const AHEAD_MS: u64 = 120_000;
 
@@ -351,7 +356,7 @@ impl Desk {
         outcome::Result::Refused(refusal::recorded(reason, detail, index, entry_hash))
     }
 
-    /// Signs and stages a service fact.
+    /// Signs and stages a service fact, of a length that a fact may have.
     pub fn record_own(&mut self, kind: Kind, subjects: Vec<Subject>, refers: Vec<Hash>) -> (u64, Hash) {
         let now_ms = self.clock.wall_ms();
         let header = Header {
@@ -380,7 +385,9 @@ impl Desk {
         let parted = (apart_ms(&*self.clock) - self.clock_base_ms).unsigned_abs();
         // Neither a clock set back nor a new start takes a doubt away: a start knows no earlier base to compare with.
         let unsure = parted > u128::from(CLOCKS_PART_MS) || self.clock_in_doubt();
-        let (entry, data, hash) = self.chain.build(&fact.header().subjects, fact.bytes().to_vec(), wall_ms, unsure);
+        let built = self.chain.build(&fact.header().subjects, fact.bytes().to_vec(), wall_ms, unsure);
+        // Staged nowhere yet, written nowhere: whatever comes here was parsed, or made, within a fact's limits.
+        let (entry, data, hash) = built.expect("a fact within its limits makes an entry within its own");
         let recorded = Recorded {
             index: entry.index,
             received_ms: entry.received_ms,
@@ -433,10 +440,22 @@ impl Desk {
         (self.enrolments.roster().service_key() == Some(key::key_id(&own))).then_some(own)
     }
 
-    /// Records what the service itself has to say; index and envelope hash.
-    pub fn record_service_fact(&mut self, kind: Kind, subjects: Vec<Subject>) -> (u64, Hash) {
-        let (index, _) = self.record_own(kind, subjects, vec![]);
-        (index, self.own.previous)
+    /// Records what the service itself has to say; index and envelope hash of each. It may say what a caller wrote: where one
+    /// fact cannot hold that, none is recorded, for no reader would take such an entry, and so none of this log.
+    pub fn record_service_facts(&mut self, facts: Vec<(Kind, Vec<Subject>)>) -> Result<Vec<(u64, Hash)>, CallError> {
+        let bytes = |(kind, subjects): &(Kind, Vec<Subject>)| {
+            kind.encoded_len() + subjects.len() * MOST_SUBJECT_BYTES + MOST_BYTES_BESIDE
+        };
+        if let Some(bytes) = facts.iter().map(bytes).find(|bytes| *bytes > fact::MAX_SERVICE_ENVELOPE_BYTES) {
+            let most = fact::MAX_SERVICE_ENVELOPE_BYTES;
+            let why = format!("what is recorded of it would take {bytes} bytes, and a fact holds {most}; write less");
+            return Err(CallError::Field { field: "text", why });
+        }
+        let record = |(kind, subjects)| {
+            let (index, _) = self.record_own(kind, subjects, vec![]);
+            (index, self.own.previous)
+        };
+        Ok(facts.into_iter().map(record).collect())
     }
 
     /// The tree, for those who read proofs from it.

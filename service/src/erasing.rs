@@ -5,7 +5,6 @@
 //! everything behind that fact for ever: its station may have no copy any more, and must not send one. The verifier
 //! takes the same view: an annex may be missing wherever a custodian's fact erased it, before or after.
 
-use rinsebook_proto::bytes::Hash;
 use rinsebook_proto::fact::{self, BlobNamed, Signed};
 use rinsebook_proto::rules::Enrolments;
 use rinsebook_proto::v1::{self, RefusalReason, outcome};
@@ -77,13 +76,19 @@ impl Erasing {
     pub fn missing(&self, fact: &Signed) -> Option<outcome::Result> {
         let named = fact.kind().map(fact::blobs_named).unwrap_or_default();
         let erased = |blob: &BlobNamed| matches!(blob, BlobNamed::Annex(digest) if self.blobs.erased(digest).is_some());
-        let wanted = named.iter().filter(|blob| !self.blobs.has(&blob.digest()) && !erased(blob));
-        let missing: Vec<Vec<u8>> = wanted.map(|blob| Hash::to_vec(blob.digest())).collect();
-        (!missing.is_empty()).then(|| {
-            outcome::Result::Refused(v1::Refused {
-                missing_digests: missing,
-                ..refusal::unrecorded(RefusalReason::BlobMissing, "")
-            })
-        })
+        let wanted: Vec<BlobNamed> =
+            named.into_iter().filter(|blob| !self.blobs.holds(*blob) && !erased(blob)).collect();
+        if wanted.is_empty() {
+            return None;
+        }
+        let other_form = wanted.iter().find(|blob| self.blobs.holds_other_form(**blob));
+        let detail = other_form.map(|blob| {
+            let (digest, salt_bytes) = (blob.digest(), blob.salt_bytes());
+            format!("what is kept as {digest} has another salt than the fact says; send it with a salt of {salt_bytes} bytes")
+        });
+        Some(outcome::Result::Refused(v1::Refused {
+            missing_digests: wanted.iter().map(|blob| blob.digest().to_vec()).collect(),
+            ..refusal::unrecorded(RefusalReason::BlobMissing, &detail.unwrap_or_default())
+        }))
     }
 }

@@ -32,6 +32,8 @@ pub struct LogFiles {
     pub witnesses: Witnesses,
     /// Judges how old a cosignature is.
     pub clock: Arc<dyn Clock>,
+    /// Whether tiles of hashes are everybody's.
+    pub open_hash_tiles: bool,
 }
 
 /// The routes.
@@ -63,10 +65,11 @@ async fn tile(State(files): State<LogFiles>, uri: Uri) -> Response {
     let Some(tile) = named(uri.path()).filter(|tile| tile.is_within(size)) else {
         return StatusCode::NOT_FOUND.into_response();
     };
+    // What not everybody may read stays out of caches that others share: those ask nobody for a certificate or token.
+    let everybodys = files.open_hash_tiles && tile.sort != Sort::Entries;
+    let whose = if everybodys { "public" } else { "private" };
     let made = tokio::task::spawn_blocking(move || files.bytes(&tile)).await;
     let Ok(Some(bytes)) = made else { return StatusCode::INTERNAL_SERVER_ERROR.into_response() };
-    // What is confidential stays out of caches that others share.
-    let whose = if tile.sort == Sort::Entries { "private" } else { "public" };
     let headers = [
         (header::CONTENT_TYPE, "application/octet-stream".to_owned()),
         (header::CACHE_CONTROL, format!("{whose}, max-age={YEAR_SECONDS}, immutable")),
@@ -90,7 +93,8 @@ impl LogFiles {
                     entry.inspect_err(|error| tracing::error!(index, %error, "an entry cannot be read back")).ok()?
                 };
                 let entries: Option<Vec<Vec<u8>>> = indices().map(read).collect();
-                entries.map(|entries| bundle(&entries))
+                let made = bundle(&entries?);
+                made.inspect_err(|error| tracing::error!(number = tile.number, %error, "a bundle cannot be made")).ok()
             }
         }
     }

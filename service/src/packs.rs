@@ -8,7 +8,7 @@ use std::time::Duration;
 use rinsebook_proto::CONTRACT;
 use rinsebook_proto::bytes::{Hash, Id};
 use rinsebook_proto::entry::Entry;
-use rinsebook_proto::fact::{Kind, Subject, blobs_named};
+use rinsebook_proto::fact::{BlobNamed, Kind, MAX_SUBJECTS, Subject, blobs_named};
 use rinsebook_proto::note::Checkpoint;
 use rinsebook_proto::pack::{Pack, PackedBlob, Proved, View};
 use rinsebook_proto::rules::{History, Question, Recorded, answer};
@@ -22,8 +22,6 @@ use crate::projection::Known;
 use crate::query::{Moment, Queries, id};
 use crate::witnesses::Witnesses;
 
-/// A header has at most 32 subjects.
-const SUBJECTS_A_FACT: usize = 32;
 /// What belongs to a pack may grow between the look and the record; it seldom does twice.
 const LOOKS: usize = 3;
 /// Witnesses are asked once a second; a pack waits for them, though not for ever.
@@ -75,8 +73,13 @@ impl Packs {
             if now.subjects.is_subset(&asked.subjects) || looks == LOOKS {
                 let scope = Scope { subjects: asked.subjects, ..now };
                 let (parts, known) = (self.clone(), self.checkpoint(last).await);
-                let made = tokio::task::spawn_blocking(move || parts.make(&scope, last, &known));
-                return made.await.map_err(|_| CallError::Stopping)?.map(|pack| pack.encode());
+                let made = tokio::task::spawn_blocking(move || {
+                    let pack = parts.make(&scope, last, &known)?;
+                    Ok(pack
+                        .encode()
+                        .expect("entries that decode, proofs in such a tree and kept blobs have room in it"))
+                });
+                return made.await.map_err(|_| CallError::Stopping)?;
             }
         }
     }
@@ -138,19 +141,20 @@ impl Packs {
             entries.push(Proved { entry, data, proof });
         }
         let facts = || indices.iter().filter_map(|index| history.recorded(*index));
-        let seen: BTreeSet<(u64, Hash)> =
-            facts().map(|r| r.fact.header().seen).map(|seen| (seen.size, seen.root)).collect();
-        // A root that this log never had cannot be proved to be continued: whoever checks the pack has to see that.
-        let provable = |(size, root): &(u64, Hash)| *size > 0 && *size <= known.size && tree.root(*size) == *root;
-        let views = seen.into_iter().filter(provable).map(|(size, root)| {
+        // What the log was, whatever root a signer names: whoever checks the pack sees who says otherwise.
+        let seen: BTreeSet<u64> = facts().map(|r| r.fact.header().seen.size).collect();
+        let views = seen.into_iter().filter(|size| (1..=known.size).contains(size)).map(|size| {
             let proof = tree.consistency(size, known.size).expect("the sizes are in order");
-            View { size, root, proof }
+            View { size, root: tree.root(size), proof }
         });
         let views = views.collect();
-        let mut blobs: BTreeMap<Hash, PackedBlob> = BTreeMap::new();
-        for digest in facts().filter_map(|r| r.fact.kind()).flat_map(blobs_named).map(|named| named.digest()) {
-            if let Some(Blob { salt, content }) = self.queries.blobs().read(&digest) {
-                blobs.insert(digest, PackedBlob { salt, content });
+        let mut blobs: BTreeMap<(Hash, bool), PackedBlob> = BTreeMap::new();
+        for named in facts().filter_map(|r| r.fact.kind()).flat_map(blobs_named) {
+            // An empty one may lie there from before they were refused; no pack holds it.
+            let blob = self.queries.blobs().read_as(named).filter(|blob| !blob.content.is_empty());
+            if let Some(Blob { salt, content }) = blob {
+                let blob = PackedBlob { salt, content };
+                blobs.insert(blob.name(), blob);
             }
         }
         Checkpoint::read_unverified(&known.note).map_err(|_| CallError::NotFounded)?;
@@ -195,7 +199,7 @@ fn heads(
     subjects: &BTreeSet<Subject>,
 ) -> Vec<(Kind, Vec<Subject>)> {
     let subjects: Vec<Subject> = subjects.iter().cloned().collect();
-    let parts = subjects.chunks(SUBJECTS_A_FACT);
+    let parts = subjects.chunks(MAX_SUBJECTS);
     let issued = v1::PackIssued {
         issued_to: request.issued_to.clone(),
         purpose: request.purpose.clone(),
@@ -221,7 +225,7 @@ fn answers_alike(
     blobs: &Blobs,
     now_ms: u64,
 ) -> bool {
-    let attachment = |digest: &Hash| blobs.read(digest).map(|blob| blob.content);
+    let attachment = |digest: &Hash| blobs.read_as(BlobNamed::Attachment(*digest)).map(|blob| blob.content);
     let mut part = History::new();
     let recorded: Vec<&Recorded> = indices.iter().filter_map(|index| whole.recorded(*index)).collect();
     recorded.iter().for_each(|fact| part.add((*fact).clone(), &attachment));

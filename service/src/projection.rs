@@ -6,6 +6,7 @@ use std::sync::{Arc, RwLock, RwLockReadGuard};
 use std::time::{Duration, Instant};
 
 use rinsebook_proto::bytes::Hash;
+use rinsebook_proto::fact::BlobNamed;
 use rinsebook_proto::rules::{History, Recorded};
 use tokio::sync::watch;
 
@@ -110,7 +111,7 @@ impl Projection {
 
     /// Adds one entry that is in the log.
     pub fn add(&self, recorded: Recorded) {
-        let attachment = |digest: &Hash| self.blobs.read(digest).map(|blob| blob.content);
+        let attachment = |digest: &Hash| self.blobs.read_as(BlobNamed::Attachment(*digest)).map(|blob| blob.content);
         self.history.write().expect("readers do not panic").add(recorded, &attachment);
     }
 

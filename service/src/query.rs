@@ -75,6 +75,14 @@ impl Queries {
         self.clock.wall_ms()
     }
 
+    /// The time at which open items are judged where a question names none, Unix milliseconds: service time, but never
+    /// before the log's last entry. A clock set back must not hide what was recorded already.
+    pub fn judged_ms(&self) -> u64 {
+        let last = self.view.known().size.checked_sub(1);
+        let received_ms = last.and_then(|index| self.view.history().recorded(index).map(|last| last.received_ms));
+        self.clock.wall_ms().max(received_ms.unwrap_or(0))
+    }
+
     /// The log's epoch.
     pub fn epoch(&self) -> u32 {
         let origin = Checkpoint::read_unverified(&self.view.known().note).map(|checkpoint| checkpoint.origin);
@@ -95,7 +103,7 @@ impl Queries {
             }
         }
         let size = moment.at_size.unwrap_or_else(|| self.view.known().size);
-        Ok(AsOf { size, time_ms: moment.at_time_ms.unwrap_or_else(|| self.clock.wall_ms()) })
+        Ok(AsOf { size, time_ms: moment.at_time_ms.unwrap_or_else(|| self.judged_ms()) })
     }
 
     /// As messages carry it.

@@ -245,6 +245,7 @@ async fn router(parts: Parts) -> axum::Router {
         reader: reader.clone(),
         witnesses: witnesses.clone(),
         clock,
+        open_hash_tiles: gate.open_hash_tiles,
     };
     let ledger =
         LedgerService { identity, signing, data, queries: queries.clone(), tree, reader: reader.clone(), witnesses };

@@ -232,10 +232,10 @@ impl Worker {
                 let why = self.desk.not_recording().unwrap_or_default().to_owned();
                 Waiting::Refused(CallError::NotRecording(why), reply)
             }
-            Command::Own { facts, reply } => {
-                let record = |(kind, subjects)| self.desk.record_service_fact(kind, subjects);
-                Waiting::Own(facts.into_iter().map(record).collect(), reply)
-            }
+            Command::Own { facts, reply } => match self.desk.record_service_facts(facts) {
+                Ok(recorded) => Waiting::Own(recorded, reply),
+                Err(error) => Waiting::Refused(error, reply),
+            },
         }
     }
 }
@@ -271,7 +271,9 @@ fn most_bytes(command: &Command) -> u64 {
             (report.lost.len() as u64 + 1) * (envelope.len() as u64 + ENTRY_OVERHEAD_BYTES)
         }
         Command::StandStill { .. } => 0,
-        Command::Own { facts, .. } => facts.len() as u64 * 2 * ENTRY_OVERHEAD_BYTES,
+        Command::Own { facts, .. } => {
+            facts.iter().map(|(kind, _)| kind.encoded_len() as u64 + 2 * ENTRY_OVERHEAD_BYTES).sum()
+        }
     }
 }
 

@@ -80,7 +80,7 @@ impl Signing {
     /// Whether a fact opens the epoch that follows on a log of this size and root, under a key that is here.
     pub fn opens_next_epoch(&self, fact: &Signed, size: u64, root: Hash) -> bool {
         let Some(Kind::EpochOpened(b)) = fact.kind() else { return false };
-        let fits = b.epoch == self.epoch() + 1 && b.restored_size == size && b.restored_root == root.0;
+        let fits = Some(b.epoch) == self.epoch().checked_add(1) && b.restored_size == size && b.restored_root == root.0;
         fits && !self.would_lose(fact)
     }
 

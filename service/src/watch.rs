@@ -133,7 +133,7 @@ async fn follow(queries: Queries, mut follower: Follower, answers: mpsc::Sender<
     loop {
         let size = known.borrow_and_update().size;
         // Answers never go back in time, though a clock may.
-        let now = AsOf { size, time_ms: queries.now_ms().max(follower.token.newest().time_ms) };
+        let now = AsOf { size, time_ms: queries.judged_ms().max(follower.token.newest().time_ms) };
         let Ok((mut looked, changed)) = round(&queries, follower, now).await else { return };
         let told = tell(&queries, &mut looked, changed, now, &answers).await;
         follower = looked;
@@ -210,7 +210,7 @@ async fn tell(
 /// Waits until the wall clock shows that instant; for ever where there is none.
 async fn comes(queries: &Queries, instant_ms: Option<u64>) {
     let Some(instant_ms) = instant_ms else { return std::future::pending().await };
-    while let Some(left_ms) = instant_ms.checked_sub(queries.now_ms()).filter(|left| *left > 0) {
+    while let Some(left_ms) = instant_ms.checked_sub(queries.judged_ms()).filter(|left| *left > 0) {
         tokio::time::sleep(CLOCK_LOOKED_AT_EVERY.min(Duration::from_millis(left_ms))).await;
     }
 }

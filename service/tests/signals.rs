@@ -102,13 +102,13 @@ fn a_token_is_issued_beside_a_running_service_is_taken_and_is_no_more_once_revok
     assert!(token.split('.').count() == 3 && !token.contains(char::is_whitespace), "the token and only it: {out}");
     let token_id = err.strip_prefix("token id ").unwrap().split(',').next().unwrap();
     assert!(!err.contains(token));
-    assert_eq!(service.status(token), "404", "let in, though nothing is there");
+    assert_eq!(service.status(token), "200");
 
     let whole = run(&["revoke-token", "--config", config_text, token]);
     let why = String::from_utf8(whole.stderr).unwrap();
     assert!(whole.status.code() == Some(1) && !why.contains(token), "{why}");
     assert!(run(&["revoke-token", "--config", config_text, token_id]).status.success());
-    assert_eq!(service.status(token), "404", "the service does not know yet");
+    assert_eq!(service.status(token), "200", "the service does not know yet");
     service.signal("HUP");
     let log = service.log_until("read certificates, revoked tokens and issuers' keys again");
     assert!(log.contains("failed=0") || log.contains("failed\u{1b}[0m\u{1b}[2m=\u{1b}[0m0"), "{log}");

@@ -1,9 +1,11 @@
-"""Which keys sign the log's checkpoints: the verifier's own, and those that the log names by its custodian's signature.
+"""Which keys sign the log's checkpoints: they come from the log itself, and the verifier brings one of them.
 
-The founding fact names the log and its first key, for epoch 1. A custodian's fact opens a later epoch, with a new origin
-and a new key over the same tree, after an older state was put back; another changes the key within an epoch and carries a
-checkpoint signed by both. Every group's checkpoint must verify under the keys in force at its place, and the key that
-the verifier brought must have signed at least one of them, or all of this would only agree with itself.
+The founding fact names the log and its first key, for epoch 1. A custodian's fact changes the key within an epoch: it
+carries a checkpoint of this log signed by both, and from its entry on the new key must sign; a line by the old one may stand
+beside it, and must then hold. Another opens the next epoch after an older state was put back: it stands right behind what was
+restored, names its size and root, a new origin and a new key over the same tree. No key comes back, and a fact that does
+not fit changes nothing: the checkpoints after it show which key was in force. Without a key that the verifier brought among
+them, all of this only agrees with itself.
 """
 
 from __future__ import annotations
@@ -12,7 +14,6 @@ from typing import Any
 
 from facts import Fact
 from flaw import Flaw, need
-from merkle import Tree
 from notes import Checkpoint, Note, VerifierKey
 from signatures import is_weak
 
@@ -21,45 +22,56 @@ class LogKeys:
     def __init__(self, brought: list[VerifierKey]) -> None:
         self._brought = brought
         self._name = ""
-        self._epoch = 0
-        self._in_force: list[VerifierKey] = []
-        self._anchored = False
-        self._newest: Checkpoint | None = None
+        self._all: list[VerifierKey] = []
+        # Epochs that ended, each with how much of it is in the log.
+        self._ended: list[tuple[int, int]] = []
+        # The root at the end of every group, where groups are known.
+        self._roots: dict[int, bytes] = {}
+        self.epoch = 0
         self.checkpoints = 0
         self.signatures = 0
 
     @property
     def origin(self) -> str:
-        return f"{self._name}/{self._epoch}"
+        return f"{self._name}/{self.epoch}"
 
     def found(self, body: Any) -> None:
-        self._name = body.origin_name
+        self._name, self.epoch = body.origin_name, 1
         need(self._name != "" and not any(c.isspace() or c == "+" for c in self._name), "founding", "the log has no proper name")
-        self._open(1, body.log_public_key, "founding")
+        need(not is_weak(body.log_public_key), "founding", "the log's key is weak or not 32 bytes")
+        self._all = [VerifierKey(self.origin, body.log_public_key)]
 
-    def learn(self, fact: Fact, index: int, tree: Tree) -> None:
-        """Takes over what a custodian's fact at `index` says of the log's keys; `tree` is that of the entries before."""
-        body = fact.body
-        if fact.kind == "epoch_opened" and body is not None:
-            need(body.epoch == self._epoch + 1, "epoch", f"{body.epoch} follows {self._epoch}")
-            need(body.restored_size == index, "epoch", f"names a restored size of {body.restored_size} at entry {index}")
-            need(body.restored_root == tree.root(), "epoch", "the root restored is not that of the entries before")
-            self._open(body.epoch, body.log_public_key, "epoch")
-        elif fact.kind == "log_key_changed" and body is not None:
-            self._change(body)
+    def learn(self, fact: Fact, index: int, root: bytes | None) -> None:
+        """Takes over what a custodian's fact at `index` says; `root` is that of the entries before, where all are known."""
+        if fact.kind == "epoch_opened":
+            self._open(fact.body, index, root)
+        elif fact.kind == "log_key_changed":
+            self._change(fact.body, index)
 
     def check(self, raw: bytes, size: int, root: bytes) -> None:
         """The checkpoint that ends a group, with the size and root that the entries up to there have."""
-        note = Note.parse(raw)
-        checkpoint = Checkpoint.parse(note.text)
-        need(checkpoint.origin == self.origin, "checkpoint", f"origin {checkpoint.origin} instead of {self.origin}")
+        checkpoint = self.open(Note.parse(raw))
         need(checkpoint.size == size, "checkpoint", f"size {checkpoint.size} instead of {size}")
         need(checkpoint.root == root, "checkpoint", "the root is not that of the entries")
-        good = note.verified_by(self._in_force)
-        self._anchored |= any(key in self._brought for key in good)
-        self._newest = checkpoint
+        self._roots[size] = root
         self.checkpoints += 1
+
+    def open(self, note: Note) -> Checkpoint:
+        """A checkpoint of this log as it stands: signed by the key in force, and no line by an earlier one is bad."""
+        checkpoint = Checkpoint.parse(note.text)
+        need(checkpoint.origin == self.origin, "checkpoint", f"origin {checkpoint.origin} instead of {self.origin}")
+        good = note.verified_by(self._all)
+        need(self._all[-1] in good, "checkpoint", "no signature by a known key of this log that is in force")
         self.signatures += len(good)
+        return checkpoint
+
+    def root_at(self, size: int) -> bytes | None:
+        """The root that a checkpoint of so many entries said."""
+        return self._roots.get(size)
+
+    def lost(self, epoch: int, size: int) -> bool:
+        """Whether a state of that epoch is one that no later epoch went on from."""
+        return any(ended >= epoch and size > kept for ended, kept in self._ended)
 
     def check_older(self, raw: bytes) -> Checkpoint:
         """A checkpoint kept from before, signed by a key brought."""
@@ -68,26 +80,29 @@ class LogKeys:
         return Checkpoint.parse(note.text)
 
     def finish(self) -> None:
-        need(self._anchored or self.checkpoints == 0, "verifier-key", "no checkpoint is signed by the verifier key brought")
+        """The verifier's own word on whose log it is."""
+        anchored = any(key in self._brought for key in self._all)
+        need(anchored or not self._all, "verifier-key", "no key that signed this log is the verifier key brought")
 
-    def _open(self, epoch: int, public_key: bytes, what: str) -> None:
-        need(not is_weak(public_key), what, "the log's key is weak or not 32 bytes")
-        self._epoch = epoch
-        self._in_force = [VerifierKey(self.origin, public_key)]
-        for key in self._brought:
-            if key.name == self.origin and key not in self._in_force:
-                raise Flaw(what, f"the key of {self.origin} is not the verifier key brought")
+    def _open(self, body: Any, index: int, root: bytes | None) -> None:
+        fits = body.epoch == self.epoch + 1 and body.restored_size == index and root in (None, body.restored_root)
+        if fits and self._is_new(body.log_public_key):
+            self._ended.append((self.epoch, body.restored_size))
+            self.epoch = body.epoch
+            self._all.append(VerifierKey(self.origin, body.log_public_key))
 
-    def _change(self, body: Any) -> None:
-        """Has effect only with both keys' signatures over the newest checkpoint; without, the old key stays alone."""
-        old, new = VerifierKey(self.origin, body.old_public_key), VerifierKey(self.origin, body.new_public_key)
-        if old not in self._in_force or is_weak(body.new_public_key) or self._newest is None:
+    def _change(self, body: Any, index: int) -> None:
+        if body.old_public_key != self._all[-1].public_key or not self._is_new(body.new_public_key):
             return
+        old, new = self._all[-1], VerifierKey(self.origin, body.new_public_key)
         try:
             note = Note.parse(body.checkpoint_note.encode())
             checkpoint, good = Checkpoint.parse(note.text), note.verified_by([old, new])
         except Flaw:
             return
-        if old in good and new in good and checkpoint == self._newest:
-            self._in_force = [old, new]
-            self.signatures += 2
+        of_this_log = self._roots.get(checkpoint.size, checkpoint.root) == checkpoint.root
+        if old in good and new in good and checkpoint.origin == self.origin and checkpoint.size <= index and of_this_log:
+            self._all.append(new)
+
+    def _is_new(self, public_key: bytes) -> bool:
+        return not is_weak(public_key) and all(key.public_key != public_key for key in self._all)

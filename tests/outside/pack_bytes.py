@@ -144,7 +144,7 @@ def _blobs(reader: _Reader) -> tuple[Blob, ...]:
         length = reader.number(4, name)
         need(1 <= length <= LONGEST_BLOB, WHAT, f"{name} has {length} bytes, not 1 to {LONGEST_BLOB}")
         blobs.append(Blob(salt, reader.take(length, name)))
-    _ascending([blob.digest for blob in blobs], "blobs", "digest")
+    _ascending([(blob.digest, blob.is_annex) for blob in blobs], "blobs", "digest, attachment first")
     return tuple(blobs)
 
 

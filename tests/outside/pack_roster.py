@@ -34,22 +34,22 @@ class PackRoster(Roster):
         super().found(fact)
         self.read.append(fact)
 
-    def check(self, fact: Fact) -> list[Fact]:
+    def check(self, fact: Fact, index: int) -> list[tuple[Fact, int]]:
         longest = LONGEST_OF_SERVICE if fact.header.author_key == self.service_key_id else LONGEST
         need(len(fact.envelope.raw) <= longest, "envelope", f"has {len(fact.envelope.raw)} bytes, more than {longest}")
         need(fact.header.device not in self._retired, "device", f"{fact.header.device.hex()} was retired before")
-        read = super().check(fact)
-        self.read.extend(read)
+        read = super().check(fact, index)
+        self.read.extend(fact for fact, _ in read)
         return read
 
     def check_fork(self, fact: Fact) -> None:
         if fact.header.author_key in self._keys:
             super().check_fork(fact)
 
-    def _learn(self, fact: Fact) -> list[bytes]:
-        learnt = super()._learn(fact)
+    def _learn(self, fact: Fact, index: int) -> list[bytes]:
+        learnt = super()._learn(fact, index)
         body = fact.body
-        if body is not None and self.is_custodian(fact):
+        if body is not None and self.is_custodian(fact, index):
             if fact.kind == "device_retired" and body.device != self.service_device:
                 self._retired.add(body.device)
             elif fact.kind == "annex_erased":

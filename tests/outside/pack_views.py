@@ -1,31 +1,25 @@
-"""The pack's checkpoint, and that everything lies under it: each entry, and each older checkpoint that an author had seen.
+"""The pack's checkpoint, and that everything lies under it: each entry, and each older state that an author had seen.
 
-A view is what the header of a well signed fact names as seen: so many entries with that root. Each has its consistency
-proof, or the author saw another log than this.
+A view is a state that the log had, of a size that the header of some fact names as seen, with its consistency proof. There
+is one for each size that the author of a well signed fact had seen; whose root is another had seen another log, or says so.
 """
 
 from __future__ import annotations
 
-from hashlib import sha256
-
 from cosignatures import WitnessKey, count_cosignatures
-from flaw import need
+from flaw import Flaw, need
+from logkeys import LogKeys
 from merkle import consistent, included
-from notes import Checkpoint, Note, VerifierKey
+from notes import Checkpoint, Note
 from pack_bytes import View
 from pack_links import Item
+from seen import Seen
 
-EMPTY_ROOT = sha256(b"").digest()
 
-
-def check_note(raw: bytes, log_keys: list[VerifierKey], witnesses: list[WitnessKey]) -> tuple[Checkpoint, int]:
-    """The checkpoint, signed by a log key, and the number of witnesses whose cosignature holds."""
+def check_note(raw: bytes, log_keys: LogKeys, witnesses: list[WitnessKey]) -> tuple[Checkpoint, int]:
+    """The checkpoint, signed by the log's key in force, and the number of witnesses whose cosignature holds."""
     note = Note.parse(raw)
-    checkpoint = Checkpoint.parse(note.text)
-    good = note.verified_by(log_keys)
-    named = any(key.name == checkpoint.origin for key in good)
-    need(named, "checkpoint", f"the origin {checkpoint.origin} is not the key's name")
-    return checkpoint, count_cosignatures(note, witnesses)
+    return log_keys.open(note), count_cosignatures(note, witnesses)
 
 
 def check_included(items: list[Item], checkpoint: Checkpoint) -> None:
@@ -35,21 +29,33 @@ def check_included(items: list[Item], checkpoint: Checkpoint) -> None:
         item.need(inside, "root", "its proof does not lead to the checkpoint's root")
 
 
-def check_views(items: list[Item], views: tuple[View, ...], checkpoint: Checkpoint, signed: set[int]) -> None:
-    """`signed` holds the indices of the entries with a good signature."""
-    named = {(item.fact.header.seen_size, item.fact.header.seen_root) for item in items}
-    there = {(view.size, view.root) for view in views}
-    for item in items:
-        if item.index in signed:
-            size = item.fact.header.seen_size
-            item.need(size <= item.index, "root", f"its author had seen {size} entries, more than there were")
+def check_views(
+    items: list[Item],
+    views: tuple[View, ...],
+    checkpoint: Checkpoint,
+    signed: set[int],
+    log_keys: LogKeys,
+    service_device: bytes,
+) -> Seen:
+    """`signed` holds the indices of the entries with a good signature. Gives who says to have seen otherwise."""
+    named = {item.fact.header.seen_size for item in items}
+    roots: dict[int, bytes] = {}
     for view in views:
-        need(view.size > 0 and (view.size, view.root) in named, "root", f"no entry has seen the view of size {view.size}")
+        fresh = view.size > 0 and view.size in named and view.size not in roots
+        need(fresh, "root", f"no entry has seen the view of size {view.size}, or it is there twice")
         grown = consistent(view.size, checkpoint.size, view.root, checkpoint.root, view.proof)
         need(grown, "root", f"the checkpoint's tree does not begin with the view of size {view.size}")
-    for item in items:
-        if item.index not in signed:
-            continue
-        seen = (item.fact.header.seen_size, item.fact.header.seen_root)
-        known = seen in there if seen[0] else seen[1] == EMPTY_ROOT
-        item.need(known, "root", f"there is no view of what its author had seen, {seen[0]} entries")
+        roots[view.size] = view.root
+    said = Seen()
+    # In the order of the log.
+    for item in sorted((item for item in items if item.index in signed), key=lambda item: item.index):
+        header = item.fact.header
+        epoch, size = header.seen_epoch, header.seen_size
+        wanted = 0 < epoch <= log_keys.epoch and 0 < size <= item.index and not log_keys.lost(epoch, size)
+        item.need(not wanted or size in roots, "root", f"there is no view of what its author had seen, {size} entries")
+        by_service = header.device == service_device
+        try:
+            said.take(item.fact, item.index, by_service, log_keys, roots.get)
+        except Flaw as flaw:
+            item.need(False, "root", flaw.reason)
+    return said

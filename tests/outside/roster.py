@@ -5,7 +5,8 @@ person's key and a device's report key count with their proof of possession only
 encoding of type application/vnd.rinsebook.key-possession.v1 and body id || 01 || public key. A fact whose key is not
 known yet waits; it is tried when the key is enrolled, and counted as unread if that never happens. Once a key is known,
 a fact that is not signed by it cannot have been admitted, so that is a flaw; a fact that was admitted before is
-merely left unread.
+merely left unread. What recovery keys sign is read where the signature holds, and gives them nothing but what custody.py
+says: enough of them pass custody on, with a new custodian's person, key and device.
 """
 
 from __future__ import annotations
@@ -16,6 +17,7 @@ from hashlib import sha256
 from typing import Any
 
 import messages
+from custody import Custody, Recovery
 from envelopes import POSSESSION_TYPE, REPORT_TYPE, open_envelope, pre_authentication
 from facts import Fact, unchanged
 from flaw import need
@@ -43,9 +45,14 @@ class Roster:
         self.record = b""
         self._keys: dict[bytes, bytes] = {}
         self._persons: dict[bytes, bytes] = {}
-        self._custodians: set[bytes] = set()
+        self._key_index: dict[bytes, int] = {}
+        self._custody = Custody()
+        self._recovery = Recovery([], 0)
+        self._now = 0
+        # What custodians said of the log's own keys, since somebody last took it from here.
+        self.successions: list[Fact] = []
         self._report_keys: dict[bytes, list[bytes]] = {}
-        self._waiting: dict[bytes, list[Fact]] = {}
+        self._waiting: dict[bytes, list[tuple[Fact, int]]] = {}
 
     @property
     def waiting(self) -> int:
@@ -71,26 +78,39 @@ class Roster:
         self.service_key_id, self.service_device = key_id(body.service_fact_key), body.service_device
         self._keys[self.service_key_id] = body.service_fact_key
         self._report_keys.setdefault(body.service_device, [])
-        self._custodians.add(body.custodian.person)
-        self._add_recovery_keys(body.recovery_keys)
+        self._custody.establish(body.custodian.person, 0, fact)
+        self._recovery = Recovery(list(body.recovery_keys), body.recovery_threshold)
         self._check_known(fact, body.custodian_key.public_key)
 
-    def check(self, fact: Fact) -> list[Fact]:
-        """Checks a later fact; gives the facts that are read from now on: this one, and those that waited for it."""
-        header = fact.header
+    def check(self, fact: Fact, index: int) -> list[tuple[Fact, int]]:
+        """Checks a later fact; gives the facts that are read from now on, with their entries: this one, and those that
+        waited for it."""
+        header, self._now = fact.header, index
         need(header.record == self.record, "record", "the fact belongs to another record")
         need(header.device in self._report_keys, "device", f"{header.device.hex()} was not enrolled before")
         by_service, on_service = header.author_key == self.service_key_id, header.device == self.service_device
         need(by_service == on_service, "device", "the service's device and the service's key do not come together")
-        public_key = self._keys.get(header.author_key)
-        if public_key is None:
-            self._waiting.setdefault(header.author_key, []).append(fact)
-            return []
-        self._check_known(fact, public_key)
-        return list(self._read(fact))
+        self._recovery.hear(fact)
+        public_key, read = self._keys.get(header.author_key), list[tuple[Fact, int]]()
+        if public_key is not None:
+            self._check_known(fact, public_key)
+            read = list(self._read(fact, index))
+        elif self._recovery.signed(fact):
+            self.counts.at_once += 1
+            read = [(fact, index)]
+        else:
+            self._waiting.setdefault(header.author_key, []).append((fact, index))
+        for enrolled in self._pass_custody_on():
+            for waited, its_index in self._signed_by(enrolled):
+                read += self._read(waited, its_index)
+        return read
 
-    def is_custodian(self, fact: Fact) -> bool:
-        return self._persons.get(fact.header.author_key) in self._custodians
+    def is_custodian(self, fact: Fact, index: int) -> bool:
+        """Whether a fact at `index` is a custodian's word."""
+        key = fact.header.author_key
+        if key not in self._persons:
+            return False
+        return self._custody.counts(fact, self._persons[key], self._key_index[key], index, self._now)
 
     def check_report(self, raw: bytes) -> Any:
         """A device's own report, signed with that device's report key."""
@@ -120,44 +140,64 @@ class Roster:
         need(signed, "signature", f"not signed by the key {fact.header.author_key.hex()} that the header names")
         self.counts.at_once += 1
 
-    def _read(self, fact: Fact) -> Iterator[Fact]:
+    def _read(self, fact: Fact, index: int) -> Iterator[tuple[Fact, int]]:
         """The fact, and with the keys that it enrols those that waited for them, and so on."""
-        fresh = [fact]
+        fresh = [(fact, index)]
         while fresh:
-            read = fresh.pop(0)
-            yield read
-            for enrolled in self._learn(read):
-                for waited in self._waiting.pop(enrolled, []):
-                    key = self._keys[enrolled]
-                    if is_signed(key, waited.envelope.signature, waited.envelope.signed_bytes):
-                        self.counts.by_later_key += 1
-                        fresh.append(waited)
-                    else:
-                        self.counts.bad_under_later_key += 1
+            read, its_index = fresh.pop(0)
+            yield read, its_index
+            for enrolled in self._learn(read, its_index):
+                fresh += self._signed_by(enrolled)
 
-    def _learn(self, fact: Fact) -> list[bytes]:
+    def _signed_by(self, enrolled: bytes) -> list[tuple[Fact, int]]:
+        """Of the facts that waited for this key, those that it signed."""
+        found = []
+        for waited, its_index in self._waiting.pop(enrolled, []):
+            if is_signed(self._keys[enrolled], waited.envelope.signature, waited.envelope.signed_bytes):
+                self.counts.by_later_key += 1
+                found.append((waited, its_index))
+            else:
+                self.counts.bad_under_later_key += 1
+        return found
+
+    def _learn(self, fact: Fact, index: int) -> list[bytes]:
         """Takes enrolments over; the ids of the keys that come with it."""
         body = fact.body
         if body is None:
             return []
+        if self.is_custodian(fact, index):
+            self._custody.learn(fact, self._now)
+            if fact.kind in ("epoch_opened", "log_key_changed"):
+                self.successions.append(fact)
         if fact.kind == "key_enrolled":
             return [key_id(body.public_key)] if self._enrol_key(body) else []
         if fact.kind == "device_enrolled":
             self._enrol_device(body)
-        elif fact.kind == "custody_reestablished":
+        return []
+
+    def _pass_custody_on(self) -> list[bytes]:
+        """Where enough recovery keys have signed for a new custodian; the ids of the keys that come with it."""
+        for act in self._recovery.due():
+            body = act.body
+            assert body is not None
+            enrolled = body.custodian_key
+            known = self._persons.get(key_id(enrolled.public_key), enrolled.person)
+            if known != enrolled.person or not self._enrol_key(enrolled):
+                continue
             self._enrol_device(body.custodian_device)
-            recovery = self._add_recovery_keys(body.recovery_keys)
-            return recovery + ([key_id(body.custodian_key.public_key)] if self._enrol_key(body.custodian_key) else [])
-        elif fact.kind == "authority_granted" and self.is_custodian(fact):
-            if body.authority == messages.fact.AUTHORITY_CUSTODY:
-                self._custodians.add(body.person)
+            self._custody.establish(enrolled.person, self._now, act)
+            self._recovery = self._recovery.passed_on(list(body.recovery_keys), body.recovery_threshold)
+            return [key_id(enrolled.public_key)]
         return []
 
     def _enrol_key(self, body: Any) -> bool:
+        """A key that is there already stays whose it is."""
         if not self._possessed(body.person, body.public_key, body.possession):
             return False
-        self._keys[key_id(body.public_key)] = body.public_key
-        self._persons[key_id(body.public_key)] = body.person
+        new = key_id(body.public_key)
+        self._keys[new] = body.public_key
+        self._persons.setdefault(new, body.person)
+        self._key_index.setdefault(new, self._now)
         return True
 
     def _enrol_device(self, body: Any) -> bool:
@@ -172,8 +212,3 @@ class Roster:
         self.counts.proofs += good
         self.counts.without_proof += not good
         return good
-
-    def _add_recovery_keys(self, keys: Any) -> list[bytes]:
-        strong = [public_key for public_key in keys if not is_weak(public_key)]
-        self._keys.update((key_id(public_key), public_key) for public_key in strong)
-        return [key_id(public_key) for public_key in strong]

@@ -59,16 +59,29 @@ class Proofs(PackCase):
     def test_nothing_seen_needs_no_view_but_the_empty_root(self) -> None:
         self.step(seen_size=0, seen_root=EMPTY)
         self.good()
-        self.step(seen_size=0, seen_root=bytes(32))
-        self.bad("root", "no view")
 
-    def test_an_author_cannot_have_seen_more_than_there_was(self) -> None:
-        self.step(seen_size=self.book.writer.size + 1)
-        self.bad("root", "more than there were")
+    def test_an_author_who_says_to_have_seen_another_log_is_a_finding_beside_a_good_verdict(self) -> None:
+        size = self.book.writer.size
+        for number, changes in enumerate((
+            {"seen_size": 0, "seen_root": bytes(32)}, {"seen_size": size + 9}, {"seen_size": 2**64 - 1},
+            {"seen_root": bytes([5]) * 32}, {"seen_epoch": 0}, {"seen_epoch": 2},
+        )):
+            self.setUp()
+            self.step(**changes)
+            self.step(**changes)
+            notes = "\n".join(self.good().notes)
+            tablet = self.visit.tablet.device.hex()
+            self.assertIn(f"finding: 2 facts of device {tablet} say to have seen another log, first entry", notes, str(number))
 
-    def test_a_view_of_another_history_is_refused(self) -> None:
-        self.step(seen_root=bytes([5]) * 32)
-        self.bad("root", "does not begin with")
+    def test_a_service_that_says_to_have_seen_another_log_than_its_own_is_refused(self) -> None:
+        self.book.by_service("versions_in_force", F.VersionsInForce(rules_version=1), self.visit.about()[:1], seen_root=bytes(32))
+        self.bad("root", "its own log")
+
+    def test_a_view_that_is_not_the_log_as_it_was_is_refused(self) -> None:
+        made = self.draft()
+        size, _, proof = made.views[0]
+        made.views[0] = (size, bytes([5]) * 32, proof)
+        self.bad("root", "does not begin with", made)
 
     def test_what_the_author_of_an_unread_fact_claims_to_have_seen_needs_no_view(self) -> None:
         self.step(signer=self.book.signer("stranger"), seen_size=1 << 60, seen_root=bytes(32))
@@ -108,7 +121,7 @@ class PackNote(PackCase):
 
     def test_a_checkpoint_of_another_origin_than_its_key_is_refused(self) -> None:
         text = self.text().replace(self.book.writer.origin, "another.example/1")
-        self.bad("root", "is not the key's name", self.noted(text, self.log_line(text)))
+        self.bad("root", "instead of log.example/wash/1", self.noted(text, self.log_line(text)))
 
     def test_a_note_in_another_form_is_refused(self) -> None:
         text = self.text()

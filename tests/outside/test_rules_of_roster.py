@@ -9,8 +9,11 @@ from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PublicKey
 
 import messages
 from facts import DEVICE
+from flaw import Flaw
+from notes import VerifierKey
 from rule_case import RuleCase
 from signatures import SMALL_ORDER, is_signed
+from verify_log import Verifier
 from writing import Signer, Station, seeded, tree_root
 from written_story import fork, lose, refuse
 
@@ -197,17 +200,17 @@ class EpochRules(RuleCase):
         self.step()
         self.verify()
 
-    def test_a_new_epoch_that_names_another_root_is_refused(self) -> None:
+    def test_a_new_epoch_that_names_another_root_has_no_effect(self) -> None:
         self.open_epoch(restored_root=bytes(32))
-        self.bad("epoch", "root restored")
+        self.bad("checkpoint", "origin")
 
-    def test_a_new_epoch_that_names_another_size_is_refused(self) -> None:
+    def test_a_new_epoch_that_names_another_size_has_no_effect(self) -> None:
         self.open_epoch(restored_size=3)
-        self.bad("epoch", "restored size of 3")
+        self.bad("checkpoint", "origin")
 
-    def test_an_epoch_that_skips_a_number_is_refused(self) -> None:
+    def test_an_epoch_that_skips_a_number_has_no_effect(self) -> None:
         self.open_epoch(epoch=3)
-        self.bad("epoch", "3 follows 1")
+        self.bad("checkpoint", "origin")
 
     def test_a_new_epoch_that_a_technician_declares_has_no_effect(self) -> None:
         self.open_epoch(signer=self.technician)
@@ -219,6 +222,49 @@ class EpochRules(RuleCase):
         self.book.writer.signer = new
         self.step()
         self.verify()
+
+    def test_the_old_key_alone_signs_no_more_once_it_was_changed(self) -> None:
+        self.change_key(self.book.log_signer, self.book.signer("next log key"))
+        self.bad("checkpoint", "in force")
+
+    def test_a_line_by_the_old_key_that_is_bad_refuses_the_note(self) -> None:
+        new = self.change_key(self.book.log_signer, self.book.signer("next log key"))
+        writer = self.book.writer
+        writer.signer = new
+        writer.commit()
+        origin, forged = writer.origin, self.book.log_signer.note(writer.origin, "another text\n")
+        new_note = new.note
+        new.note = lambda name, text: new_note(name, text) + forged  # type: ignore[method-assign]
+        self.step()
+        self.bad("checkpoint", f"bad signature by {origin}")
+
+    def test_a_key_changed_over_a_state_that_the_log_never_had_has_no_effect(self) -> None:
+        writer, new = self.book.writer, self.book.signer("next log key")
+        text = writer.checkpoint_text()
+        origin, size, _, end = text.split("\n")
+        other = "\n".join([origin, size, "A" * 43 + "=", end])
+        note = other + "\n" + "".join(signer.note(writer.origin, other) for signer in (self.book.log_signer, new))
+        body = F.LogKeyChanged(old_public_key=self.book.log_signer.public, new_public_key=new.public, checkpoint_note=note)
+        self.book.by_custodian("log_key_changed", body)
+        writer.signer = new
+        self.bad("checkpoint", "no signature by a known key")
+
+    def test_any_key_that_signed_the_log_will_do_for_the_verifier_and_no_other(self) -> None:
+        new = self.change_key(self.book.log_signer, self.book.signer("next log key"))
+        self.book.writer.signer = new
+        self.book.writer.commit()
+        origin = self.book.writer.origin
+        for signer in (self.book.log_signer, new):
+            Verifier([VerifierKey.parse(signer.verifier_key(origin).strip())]).run(self.folder)
+        with self.assertRaisesRegex(Flaw, "verifier key brought"):
+            Verifier([VerifierKey.parse(self.book.signer("stranger").verifier_key(origin).strip())]).run(self.folder)
+
+    def test_what_an_epoch_lost_can_be_compared_with_nothing(self) -> None:
+        self.open_epoch()
+        self.book.writer.commit()
+        size = self.book.writer.size
+        self.step(seen_epoch=1, seen_size=size, seen_root=bytes(32))
+        self.assertEqual(self.verify().seen.otherwise, {})
 
     def test_a_changed_key_that_the_old_one_did_not_sign_for_has_no_effect(self) -> None:
         self.book.writer.signer = self.change_key(self.book.signer("next log key"))

@@ -16,15 +16,18 @@ What is checked, from the outside in; each layer is a module that states its byt
  3. envelopes.py  Each envelope in its one DSSE encoding, at most 16384 bytes, the service's 32768.
  4. facts.py      Header and exactly one kind, shortest varints; the header unchanged by decoding and encoding.
  5. roster.py     Entry 0 is the founding, signed by the custodian's key that it names; the record is the SHA-256 of its
-                  envelope, and every other fact names it. Every signature, by keys that the log enrols with proof of
+    custody.py    envelope, and every other fact names it. Every signature, by keys that the log enrols with proof of
                   possession; devices' reports by their report keys. Facts whose key never comes are counted as unread.
+                  Custody as it is granted, withdrawn, and passed on by enough recovery keys.
  6. places.py     For each device and run: counters from 0 without gaps, each fact naming the envelope before; refusals and
                   losses take the places that they name; a fork is another, well signed envelope for a place taken.
  7. merkle.py     The RFC 6962 root over all entries at the end of every group,
- 8. logkeys.py    which its checkpoint must name, with the size, signed by the log's key in force, and somewhere in the log
-    notes.py      by the key that the verifier brought.
+ 8. logkeys.py    which its checkpoint must name, with the size, signed by the log's key in force: changed within an epoch,
+    notes.py      or with a new epoch, by a custodian's word. One of these keys is that which the verifier brought.
+ 9. seen.py       The state of the log that each fact names as seen was this log's; where a device says otherwise, it is a
+                  finding beside the verdict, and a flaw where the service does.
 
-Not judged: what the facts mean, who had which authority when, whether a revoked key was still used.
+Not judged: what the facts mean, who had which authority but custody, whether a revoked key enrolled anybody.
 
 One line a check, then `good: N entries, M signatures, root <base64>` and exit 0. At the first failure one line
 `bad: <what> <segment file> offset <o> entry <i>: <reason>` and exit 3. Exit 2: usage. Exit 5: something cannot be read.
@@ -45,6 +48,7 @@ from merkle import Tree, leaf_hash
 from notes import Checkpoint, VerifierKey
 from places import Places
 from roster import Roster
+from seen import Seen
 from segments import Counts, Group, groups
 
 
@@ -59,6 +63,7 @@ class Verifier:
         self.places = Places(self.roster)
         self.tree = Tree()
         self.log_keys = LogKeys(keys)
+        self.seen = Seen()
         self.unread_kinds = 0
         self.older: Checkpoint | None = self.log_keys.check_older(older) if older is not None else None
 
@@ -102,8 +107,14 @@ class Verifier:
         if index == 0:
             self.roster.found(fact)
             self.log_keys.found(fact.body)
-        elif any(read is fact for read in self.roster.check(fact)) and self.roster.is_custodian(fact):
-            self.log_keys.learn(fact, index, self.tree)
+        else:
+            read = self.roster.check(fact, index)
+            for succession in self.roster.successions:
+                self.log_keys.learn(succession, index, self.tree.root())
+            self.roster.successions.clear()
+            for each, its_index in read:
+                by_service = each.header.device == self.roster.service_device
+                self.seen.take(each, its_index, by_service, self.log_keys, self.log_keys.root_at)
         self.places.take(fact)
 
     def _compare_older(self) -> None:
@@ -134,6 +145,7 @@ class Verifier:
             f"places: {self.places.facts} facts in {len(self.places)} runs; {self.places.refused} refused, "
             f"{self.places.lost} lost, {keys.forks} forks seen",
             f"checkpoints: {self.log_keys.checkpoints} roots, sizes and origins, {self.log_keys.signatures} signatures",
+            *self.seen.lines(),
             f"good: {size} entries, {self.signatures} signatures, root {b64encode(self.tree.root()).decode()}",
         ]
 

@@ -3,8 +3,9 @@
 
     verify_pack.py PACK [--log-key KEY|FILE] [--witness KEY]... [--json]
 
-KEY is a verifier key: name+<8 hex>+<base64>; FILE holds such keys, one a line. Without a log key the founding fact's is
-used, and a good answer says so: the pack is consistent with itself, and its origin is unproved.
+KEY is a verifier key: name+<8 hex>+<base64>; FILE holds such keys, one a line. The keys that sign the log come from the pack,
+from the founding on: custodians change them. One of them must be the key given; without one a good answer says so: the pack
+is consistent with itself, and its origin is unproved.
 
 What is checked, and the word for what is wrong:
 
@@ -14,11 +15,12 @@ What is checked, and the word for what is wrong:
  chain       pack_links.py    Entry 0 is there and founds the record that all name; neighbours chained, none received before
              pack_roster.py   an older one; devices' runs ascending, neighbours chained.
  signature   pack_roster.py   Envelopes in their one form, signed by their keys, from enrolled devices; devices' own reports.
- root        pack_views.py    The checkpoint signed by the log's key, cosignatures by the witnesses' keys; every entry and
-                              every view that an author had seen under its root.
+ root        pack_views.py    The checkpoint signed by the log's key in force, cosignatures by the witnesses' keys; every entry
+             logkeys.py       and a view of every size that an author had seen under its root. An author who names another
+             seen.py          root than the log had is a finding beside the verdict, and a flaw where it is the service.
  blob        pack_blobs.py    Every text named by a fact, every attachment there.
 
-Not judged: what the facts mean, who had which authority when, whether a revoked key was still used.
+Not judged: what the facts mean, who had which authority but custody, whether a revoked key enrolled anybody.
 
 The last line is `good: ...` with exit 0, or `bad: <word> ...` with exit 3. Exit 2: usage. Exit 5: something cannot be read.
 With --json one object: good, check (the word, empty where good), why, entries, unread (facts that no known key signed),
@@ -36,8 +38,9 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from cosignatures import WitnessKey
-from facts import Fact, read_fact
+from facts import read_fact
 from flaw import Flaw, Place
+from logkeys import LogKeys
 from notes import VerifierKey
 from pack_blobs import check_blobs
 from pack_bytes import Pack, PackedEntry, read_pack
@@ -96,7 +99,8 @@ def verify_pack(data: bytes, log_keys: list[VerifierKey], witnesses: list[Witnes
 
 class _Verifier:
     def __init__(self, answer: Answer, log_keys: list[VerifierKey], witnesses: list[WitnessKey]) -> None:
-        self._answer, self._log_keys, self._witnesses = answer, log_keys, witnesses
+        self._answer, self._brought, self._witnesses = answer, log_keys, witnesses
+        self._log_keys = LogKeys(log_keys)
         self._roster = PackRoster()
         self._places = places_of(self._roster)
 
@@ -115,8 +119,11 @@ class _Verifier:
             head.need(by_service and on_service, "head", "is not by the service that the founding fact names")
         for item in items[-2::-1]:
             with _at(item.index):
-                self._roster.check(item.fact)
+                self._roster.check(item.fact, item.index)
                 self._places.take(item.fact)
+            for succession in self._roster.successions:
+                self._log_keys.learn(succession, item.index, None)
+            self._roster.successions.clear()
         self._answer.unread = self._roster.unread
         self._under_the_note(pack, items)
         absent = check_blobs(items, pack.blobs)
@@ -127,24 +134,24 @@ class _Verifier:
         with _at(0):
             self._roster.found(item.fact)
             self._places.take(item.fact)
-        self._founding: Fact = item.fact
+        try:
+            self._log_keys.found(item.fact.body)
+        except Flaw as flaw:
+            raise Flaw("root", flaw.reason, Place(entry=0)) from None
 
     def _under_the_note(self, pack: Pack, items: list[Item]) -> None:
         read = {id(fact) for fact in self._roster.read}
         signed = {item.index for item in items if id(item.fact) in read}
         try:
-            log_keys = self._log_keys or [self._own_key()]
-            checkpoint, self._answer.cosignatures = check_note(pack.note, log_keys, self._witnesses)
+            checkpoint, self._answer.cosignatures = check_note(pack.note, self._log_keys, self._witnesses)
+            if self._brought:
+                self._log_keys.finish()
         except Flaw as flaw:
             raise Flaw("root", flaw.reason) from None
         check_included(items, checkpoint)
-        check_views(items, pack.views, checkpoint, signed)
+        said = check_views(items, pack.views, checkpoint, signed, self._log_keys, self._roster.service_device)
+        self._answer.notes += said.lines()
         self._answer.notes.append(f"checkpoint: {checkpoint.origin} at {checkpoint.size} entries")
-
-    def _own_key(self) -> VerifierKey:
-        body = self._founding.body
-        assert body is not None
-        return VerifierKey(f"{body.origin_name}/1", body.log_public_key)
 
     def _say(self, pack: Pack, heads: list[Item], absent: set[bytes]) -> None:
         body, erased = heads[0].fact.body, self._roster.erased
@@ -159,7 +166,7 @@ class _Verifier:
             f"beside them: {len(pack.blobs) - annexes} attachments, {annexes} annexes; {kept_back} annexes kept back",
             *(f"erased: annex {digest.hex()}, by the custodian: {erased[digest]!r}" for digest in sorted(absent & erased.keys())),
         ]
-        self._answer.good, self._answer.why = True, "" if self._log_keys else UNPROVED
+        self._answer.good, self._answer.why = True, "" if self._brought else UNPROVED
 
 
 def _open(packed: PackedEntry) -> Item:

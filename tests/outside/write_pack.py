@@ -128,13 +128,14 @@ def reach(book: Book, heads: list[int]) -> list[int]:
 def draft(book: Book, heads: list[int], blobs: list[tuple[bytes, bytes]]) -> Draft:
     """The pack that these heads issue, under a checkpoint over all that the book holds."""
     leaves, out = book.writer.leaves, Draft()
-    seen: set[tuple[int, bytes]] = set()
+    seen: set[int] = set()
     for index in reach(book, heads):
         entry, raw = book.writer.kept[index]
         out.entries.append((raw, inclusion(index, leaves)))
         header = header_of(entry.envelope)
-        seen.add((header.seen_size, header.seen_root))
-    out.views = [(size, root, consistency(size, leaves)) for size, root in sorted(seen) if 0 < size <= len(leaves)]
+        seen.add(header.seen_size)
+    sizes = [size for size in sorted(seen) if 0 < size <= len(leaves)]
+    out.views = [(size, tree_root(leaves[:size]), consistency(size, leaves)) for size in sizes]
     out.blobs = sorted(blobs, key=lambda blob: blob_digest(*blob))
     text = book.writer.checkpoint_text()
     out.note = text + "\n" + book.log_signer.note(book.writer.origin, text)

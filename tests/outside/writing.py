@@ -148,6 +148,11 @@ class LogWriter:
         return len(self.leaves)
 
     @property
+    def shown(self) -> int:
+        """What stations can have seen: the size of the last group's checkpoint; where no group is written, anything."""
+        return self._synced or self.size
+
+    @property
     def queued(self) -> int:
         """Entries that no group holds yet."""
         return len(self._queue)

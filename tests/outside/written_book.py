@@ -43,7 +43,7 @@ class Book:
         header = messages.fact.Header(
             record=self.record, device=station.device, run=station.run, counter=station.counter,
             previous=station.last, author_key=signer.key_id, happened_ms=happened, recorded_ms=happened + 40,
-            seen_epoch=self.epoch, seen_size=self.writer.size, seen_root=tree_root(self.writer.leaves),
+            seen_epoch=self.epoch, seen_size=self.writer.shown, seen_root=tree_root(self.writer.leaves[: self.writer.shown]),
             subjects=[messages.fact.Subject(kind=kind, id=identity) for kind, identity in subjects],
         )
         for name, value in changes.items():

@@ -146,7 +146,8 @@ impl Book {
             refers: vec![],
         };
         let fact = Signed::sign(header, kind, signer);
-        let (_, data, hash) = self.chain.build(&fact.header().subjects, fact.bytes().to_vec(), happened_ms, false);
+        let built = self.chain.build(&fact.header().subjects, fact.bytes().to_vec(), happened_ms, false);
+        let (_, data, hash) = built.unwrap();
         self.edge.push(hash);
         self.group.push(data);
         self.places.insert(device, At { counter: at.counter + 1, previous: fact.hash() });

@@ -76,7 +76,10 @@ impl Browser {
     pub async fn sized(&self, width: u32, height: u32) -> Result<()> {
         let metrics = json!({ "width": width, "height": height, "deviceScaleFactor": 1, "mobile": false });
         let asked = json!({ "cmd": "Emulation.setDeviceMetricsOverride", "params": metrics });
-        self.ask("/goog/cdp/execute", &asked).await.map(|_| ())
+        self.ask("/goog/cdp/execute", &asked).await?;
+        // A bar would take from the width, as it does on no phone.
+        let no_bars = json!({ "cmd": "Emulation.setScrollbarsHidden", "params": { "hidden": true } });
+        self.ask("/goog/cdp/execute", &no_bars).await.map(|_| ())
     }
 
     /// Loads a page.
@@ -105,6 +108,12 @@ impl Browser {
     pub async fn picture(&self) -> Result<Vec<u8>> {
         let asked = json!({ "cmd": "Page.captureScreenshot", "params": { "captureBeyondViewport": true } });
         let png = self.ask("/goog/cdp/execute", &asked).await?;
+        Ok(BASE64.decode(png["data"].as_str().context("a picture in base64")?)?)
+    }
+
+    /// What the screen shows of the page, as a PNG.
+    pub async fn screen(&self) -> Result<Vec<u8>> {
+        let png = self.ask("/goog/cdp/execute", &json!({ "cmd": "Page.captureScreenshot", "params": {} })).await?;
         Ok(BASE64.decode(png["data"].as_str().context("a picture in base64")?)?)
     }
 

@@ -71,7 +71,7 @@ pub fn rebuild(pieces: &[Piece], origin: &str, log_key: &SigningKey) -> Rebuilt 
         if let Some(tweak) = piece.tweak {
             tweak(&mut entry);
         }
-        let data = entry.encode();
+        let data = entry.encode().unwrap();
         previous = leaf_hash(&data);
         heads.advance(subjects, index as u64, previous);
         tree.push(previous);
@@ -118,14 +118,15 @@ impl Rebuilt {
         let entries: Vec<Proved> = self.entries.iter().enumerate().rev().map(proved).collect();
         let seen = |proved: &Proved| {
             let fact = Signed::parse(&proved.entry.envelope, MAX_SERVICE_ENVELOPE_BYTES).unwrap();
-            (fact.header().seen.size, fact.header().seen.root)
+            fact.header().seen.size
         };
-        let mut seen: Vec<(u64, Hash)> = entries.iter().map(seen).filter(|(size, _)| *size > 0).collect();
+        let mut seen: Vec<u64> = entries.iter().map(seen).filter(|seen| (1..=size).contains(seen)).collect();
         seen.sort_unstable();
         seen.dedup();
-        let view = |(seen, root)| View { size: seen, root, proof: self.tree.consistency(seen, size).unwrap() };
+        let view =
+            |seen| View { size: seen, root: self.tree.root(seen), proof: self.tree.consistency(seen, size).unwrap() };
         let mut blobs = blobs;
-        blobs.sort_by_key(PackedBlob::digest);
+        blobs.sort_by_key(PackedBlob::name);
         Pack { entries, views: seen.into_iter().map(view).collect(), blobs, note: self.note().to_owned() }
     }
 }

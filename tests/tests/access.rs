@@ -2,12 +2,16 @@
 //! outbox so that the chain behind them fits.
 
 use rinsebook_client::enrol;
+use rinsebook_client::home::Home;
 use rinsebook_client::outbox::Item;
 use rinsebook_client::remote;
 use rinsebook_client::rpc::intake_client::IntakeClient;
 use rinsebook_client::rpc::open_items_client::OpenItemsClient;
+use rinsebook_client::rpc::records_client::RecordsClient;
 use rinsebook_client::station::{Draft, Receipt, Station};
 use rinsebook_client::sync::sync;
+use rinsebook_client::verify::pack::AskedOfPack;
+use rinsebook_client::verify::{Asked, check};
 use rinsebook_proto::bytes::{Hash, Id};
 use rinsebook_proto::clock::Clock;
 use rinsebook_proto::fact::{Header, Kind, Seen, Signed, Subject};
@@ -226,6 +230,171 @@ async fn a_fact_waits_for_the_text_that_it_names() {
     assert_eq!((report.admitted, report.left), (1, 0));
 }
 
+/// Sends blobs alone; how many are said to be kept.
+async fn bring(station: &Station, blobs: Vec<v1::Blob>) -> usize {
+    let channel = remote::connect(&station.home).await.unwrap();
+    let message = |message| v1::DeliverRequest { message: Some(message) };
+    let report = station.report().unwrap();
+    let messages = [
+        message(v1::deliver_request::Message::Hello(v1::Hello { report })),
+        message(v1::deliver_request::Message::Blobs(v1::Blobs { blobs })),
+    ];
+    let mut answers = IntakeClient::new(channel).deliver(tokio_stream::iter(messages)).await.unwrap().into_inner();
+    answers.message().await.unwrap();
+    match answers.message().await.unwrap().and_then(|answer| answer.message) {
+        Some(v1::deliver_response::Message::BlobsKept(kept)) => kept.digests.len(),
+        other => panic!("{other:?}"),
+    }
+}
+
+/// What the service answers to the station's next fact, sent without its blobs.
+async fn delivered(station: &Station, item: &Item) -> v1::outcome::Result {
+    let channel = remote::connect(&station.home).await.unwrap();
+    let message = |message| v1::DeliverRequest { message: Some(message) };
+    let report = station.report().unwrap();
+    let (run, counter, envelope) = (item.run.to_vec(), item.counter, item.envelope.clone());
+    let items = vec![v1::IntakeItem { run, counter, envelope }];
+    let messages = [
+        message(v1::deliver_request::Message::Hello(v1::Hello { report })),
+        message(v1::deliver_request::Message::Facts(v1::Facts { items })),
+    ];
+    let mut answers = IntakeClient::new(channel).deliver(tokio_stream::iter(messages)).await.unwrap().into_inner();
+    answers.message().await.unwrap();
+    match answers.message().await.unwrap().and_then(|answer| answer.message) {
+        Some(v1::deliver_response::Message::Outcomes(mut told)) => told.outcomes.remove(0).result.unwrap(),
+        other => panic!("{other:?}"),
+    }
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn a_blob_brought_in_the_other_form_satisfies_no_fact_and_keeps_nobody_from_bringing_the_right_one() {
+    let mut shop = Shop::open().await.unwrap();
+    let (signer, salt) = (shop.custodian.key.clone(), vec![7; 16]);
+    let annex = |content: &[u8]| v1::Blob { salt: salt.clone(), content: content.to_vec() };
+    let attachment = |content: &[u8]| v1::Blob { salt: vec![], content: [&salt[..], content].concat() };
+    let digest = |blob: &v1::Blob| Hash::of_parts(&[&blob.salt, &blob.content]);
+    let text = |blob: &v1::Blob| Some(v1::AttachmentRef { digest: digest(blob).to_vec() });
+    let cases = [
+        // An annex whose digest was brought as an attachment, and the other way round.
+        (attachment(b"a word"), annex(b"a word"), {
+            let text = Some(v1::AnnexRef { digest: digest(&annex(b"a word")).to_vec() });
+            Kind::Remark(v1::Remark { text })
+        }),
+        (annex(b"a text"), attachment(b"a text"), {
+            let text = text(&attachment(b"a text"));
+            Kind::DefectRaised(v1::DefectRaised { engine: None, line: String::new(), text })
+        }),
+    ];
+    for (wrong, right, kind) in cases {
+        assert_eq!(bring(&shop.desk, vec![wrong.clone()]).await, 1);
+        let subjects = vec![Subject::Aircraft(shop.aircraft)];
+        let draft = Draft { happened_ms: MORNING_MS, kind, subjects, refers: vec![] };
+        let mut forge = Forge::at(&shop.desk);
+        let envelope = forge.fact(draft, &signer, |_| {});
+        let item = forge.put(envelope);
+        match delivered(&shop.desk, &item).await {
+            v1::outcome::Result::Refused(refused) => {
+                assert_eq!(refused.reason(), v1::RefusalReason::BlobMissing);
+                assert_eq!(refused.missing_digests, [digest(&right).to_vec()]);
+                let salt = format!("a salt of {} bytes", right.salt.len());
+                assert!(refused.recorded_index.is_none() && refused.message.contains(&salt), "{refused:?}");
+            }
+            other => panic!("{other:?}"),
+        }
+        // The wrong form again changes nothing; the right one is kept beside it, and the fact is taken.
+        assert_eq!(bring(&shop.desk, vec![wrong.clone(), right.clone()]).await, 2);
+        assert!(matches!(delivered(&shop.desk, &item).await, v1::outcome::Result::Admitted(_)));
+        shop.desk.append(vec![item]).unwrap();
+        shop.desk.keep(&right).unwrap();
+        all_well(&sync(&mut shop.desk, 3).await.unwrap()).unwrap();
+        for blob in [wrong, right] {
+            let channel = remote::connect(&shop.desk.home).await.unwrap();
+            let request = v1::GetBlobRequest { digest: digest(&blob).to_vec(), salted: Some(!blob.salt.is_empty()) };
+            let given = RecordsClient::new(channel).get_blob(request).await.unwrap().into_inner();
+            assert_eq!((given.salt, given.content), (blob.salt, blob.content));
+        }
+    }
+    let channel = remote::connect(&shop.desk.home).await.unwrap();
+    let about = Some(v1::issue_pack_request::About::Aircraft(shop.aircraft.to_vec()));
+    let request = v1::IssuePackRequest { about, issued_to: "an auditor".to_owned(), purpose: String::new() };
+    let made = rinsebook_client::query::pack::issued(channel, request).await.unwrap();
+    rinsebook_client::verify::pack::pack(&made, &AskedOfPack::default()).unwrap();
+    shop.service.take().unwrap().stop().await.unwrap();
+    let blobs = shop.data().join("blobs");
+    let asked = Asked { blobs: Some(&blobs), ..Asked::default() };
+    check(&shop.data().join("log"), &asked, &mut |_| {}).unwrap();
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn a_pack_whose_words_no_fact_can_hold_is_not_issued_and_the_log_stays_readable() {
+    let mut shop = Shop::open().await.unwrap();
+    let aircraft = shop.aircraft.to_vec();
+    let ask = async |home: &Home, (issued_to, purpose): (usize, usize)| {
+        let channel = remote::connect(home).await.unwrap();
+        let about = Some(v1::issue_pack_request::About::Aircraft(aircraft.clone()));
+        let request = v1::IssuePackRequest { about, issued_to: "a".repeat(issued_to), purpose: "p".repeat(purpose) };
+        rinsebook_client::query::pack::issued(channel, request).await
+    };
+    let size = shop.service.as_ref().unwrap().entries();
+    for words in [(33_000, 0), (9, 33_000), (20_000, 20_000), (9, 70_000), (9, 1_000_000)] {
+        let told = ask(&shop.desk.home, words).await.unwrap_err().to_string();
+        assert!(told.contains("a fact holds 32768; write less"), "{words:?}: {told}");
+    }
+    assert_eq!(shop.service.as_ref().unwrap().entries(), size, "nothing of them was recorded");
+    // As many as there may be: the error says what would be taken.
+    let told = ask(&shop.desk.home, (9, 32_768)).await.unwrap_err().to_string();
+    let (_, bytes) = told.split_once("would take ").unwrap();
+    let over: usize = bytes.split(' ').next().unwrap().parse::<usize>().unwrap() - 32_768;
+    assert!(ask(&shop.desk.home, (9, 32_769 - over)).await.is_err());
+    let made = ask(&shop.desk.home, (9, 32_768 - over)).await.unwrap();
+    rinsebook_client::verify::pack::pack(&made, &AskedOfPack::default()).unwrap();
+    // The service reads its log again, and so does whoever checks it.
+    shop.restart(&mut []).await.unwrap();
+    let good = ask(&shop.desk.home, (9, 9)).await.unwrap();
+    rinsebook_client::verify::pack::pack(&good, &AskedOfPack::default()).unwrap();
+    shop.service.take().unwrap().stop().await.unwrap();
+    check(&shop.data().join("log"), &Asked::default(), &mut |_| {}).unwrap();
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn a_device_that_says_to_have_seen_another_log_is_taken_and_told_beside_a_good_verdict_of_log_and_pack() {
+    let mut shop = Shop::open().await.unwrap();
+    let mut station = shop.station("ramp-1").await.unwrap();
+    let (wash, signer) = (Wash::of(shop.aircraft), shop.technician.key.clone());
+    station.sign_card(&signer, vec![wash.opened(&shop, MORNING_MS)]).unwrap();
+    all_well(&sync(&mut station, 3).await.unwrap()).unwrap();
+    let size = shop.service.as_ref().unwrap().entries();
+    let another = [
+        Seen { epoch: 1, size: size - 1, root: Hash::of(b"another log") },
+        Seen { epoch: 1, size: u64::MAX, root: Hash::ZERO },
+        Seen { epoch: u32::MAX, size, root: Hash::ZERO },
+        Seen { epoch: 1, size: 0, root: Hash::ZERO },
+    ];
+    let mut forge = Forge::at(&station);
+    let items: Vec<Item> = another
+        .into_iter()
+        .map(|seen| {
+            let envelope = forge.fact(wash.on(1, disconnected("PS-1"), MORNING_MS), &signer, |h| h.seen = seen);
+            forge.put(envelope)
+        })
+        .collect();
+    station.append(items).unwrap();
+    all_well(&sync(&mut station, 3).await.unwrap()).unwrap();
+    let device = station.home.device;
+
+    let channel = remote::connect(&shop.desk.home).await.unwrap();
+    let about = Some(v1::issue_pack_request::About::Aircraft(shop.aircraft.to_vec()));
+    let request = v1::IssuePackRequest { about, issued_to: "an auditor".to_owned(), purpose: String::new() };
+    let made = rinsebook_client::query::pack::issued(channel, request).await.unwrap();
+    let of_pack = rinsebook_client::verify::pack::pack(&made, &AskedOfPack::default()).unwrap();
+    shop.service.take().unwrap().stop().await.unwrap();
+    let of_log = check(&shop.data().join("log"), &Asked::default(), &mut |_| {}).unwrap();
+    for found in [of_pack.seen_otherwise, of_log.seen_otherwise] {
+        assert_eq!(found.len(), 1, "{found:?}");
+        assert_eq!((found[0].device, found[0].facts), (device, 4), "{found:?}");
+    }
+}
+
 #[tokio::test(flavor = "multi_thread")]
 async fn a_key_enrolled_by_a_former_custodian_is_told_unread_and_by_a_custodian_in_office_is_not() {
     for withdrawn in [false, true] {
@@ -350,4 +519,20 @@ async fn a_service_whose_wall_clock_was_set_blocks_every_answer_until_the_custod
     shop.restart(&mut []).await.unwrap();
     assert_eq!(shop.clock.wall_ms(), now);
     assert!(!clear(&mut shop).await, "a new start takes no doubt away");
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn a_service_whose_clock_was_set_back_shows_all_that_is_recorded_at_once() {
+    let mut shop = Shop::open().await.unwrap();
+    let mut station = shop.station("ramp-1").await.unwrap();
+    let wash = Wash::of(shop.aircraft);
+    let opened = wash.opened(&shop, MORNING_MS);
+    let line = wash.on(1, disconnected("PS-1"), MORNING_MS);
+    station.sign_card(&shop.technician.key, vec![opened, line]).unwrap();
+    sync(&mut station, 2).await.unwrap();
+    let open = "line-disconnected 1 PS-1".to_owned();
+    assert!(shop.open_items().await.unwrap().contains(&open));
+    shop.clock.set_wall_alone(MORNING_MS - 3_600_000);
+    assert!(shop.open_items().await.unwrap().contains(&open), "nothing is appended yet that would tell of the doubt");
+    assert_eq!(shop.assess().await.unwrap().verdict, v1::Verdict::Blocked as i32);
 }

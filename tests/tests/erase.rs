@@ -289,7 +289,7 @@ async fn an_erased_name_is_shown_as_erased_with_who_and_when_and_no_station_know
     let json: serde_json::Value = serde_json::from_str(&shown(&shop, &enrolled, true).await).unwrap();
     assert_eq!(json["annexes"][0]["erased"]["name"], "Mira Tolvanen (invented)");
 
-    let request = v1::GetBlobRequest { digest: name.to_vec() };
+    let request = v1::GetBlobRequest { digest: name.to_vec(), salted: None };
     let status = RecordsClient::new(channel).get_blob(request).await.unwrap_err();
     assert_eq!(status.code(), Code::NotFound);
     assert!(status.message().contains("was erased by person"), "{status}");

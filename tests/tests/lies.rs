@@ -3,7 +3,7 @@
 //! code that a client runs, and each is caught by a check that has a name.
 
 use rinsebook_client::verify::pack::{AskedOfPack, pack};
-use rinsebook_client::verify::{Asked, Fault, Held, Policy, check};
+use rinsebook_client::verify::{Asked, Fault, Held, Policy, SeenOtherwise, check};
 use rinsebook_client::witness::{Answer, Settings, Witness};
 use rinsebook_proto::bytes::{Hash, Id};
 use rinsebook_proto::clock::ScriptedClock;
@@ -15,7 +15,7 @@ use rinsebook_proto::note::{Checkpoint, CosignerKey};
 use rinsebook_proto::pack::{Pack, PackedBlob};
 use rinsebook_proto::rules::{History, Question, Recorded, SignatureState, answer};
 use rinsebook_proto::v1::{self, EngineAt};
-use rinsebook_tests::book::{Book, By, ORIGIN};
+use rinsebook_tests::book::{Book, By, ORIGIN, TABLET};
 use rinsebook_tests::operator::{Piece, Rebuilt, pieces, rebuild};
 
 const AIRCRAFT: Id = Id([70; 16]);
@@ -91,7 +91,10 @@ impl World {
 
     fn unpacked(&self, made: &Pack, policy: Option<&Policy>) -> &'static str {
         let key = self.book.verifier_key();
-        named(pack(&made.encode(), &AskedOfPack { log_key: Some(&key), policy, ..AskedOfPack::default() }).map(|_| ()))
+        named(
+            pack(&made.encode().unwrap(), &AskedOfPack { log_key: Some(&key), policy, ..AskedOfPack::default() })
+                .map(|_| ()),
+        )
     }
 
     /// The first fact of that kind by number among the pieces.
@@ -279,6 +282,29 @@ fn eight_a_fork_after_a_checkpoint_that_a_signer_had_seen() {
     let at = world.position(|kind| matches!(kind, Kind::QuestionAnswered(_)));
     lie[at].received_ms += 1;
     assert_eq!(world.verified(&lie, &[]), "root: seen");
+}
+
+#[test]
+fn eight_again_where_the_service_signs_its_own_anew_the_signers_contradict_it_and_a_held_checkpoint_proves_it() {
+    let world = World::new();
+    let (held, _) = world.held(world.rebuilt(&world.pieces).notes.len() - 3, None);
+    let mut lie = world.pieces.clone();
+    let at = world.position(|kind| matches!(kind, Kind::QuestionAnswered(_)));
+    lie[at].received_ms += 1;
+    let head = lie.pop().unwrap();
+    let resigned = world.book.resigned_head(&head, &lie);
+    lie.push(resigned);
+    // What is left to contradict it is the word of people, told by device and fact.
+    let devices = |otherwise: &[SeenOtherwise]| otherwise.iter().map(|found| found.device).collect::<Vec<_>>();
+    let dir = tempfile::tempdir().unwrap();
+    world.rebuilt(&lie).write(dir.path());
+    let key = world.book.verifier_key();
+    let good = check(dir.path(), &Asked { log_key: Some(&key), ..Asked::default() }, &mut |_| {}).unwrap();
+    assert!(devices(&good.seen_otherwise).contains(&TABLET), "{good}");
+    let made = world.packed(&lie).encode().unwrap();
+    let good = pack(&made, &AskedOfPack { log_key: Some(&key), ..AskedOfPack::default() }).unwrap();
+    assert!(devices(&good.seen_otherwise).contains(&TABLET), "{good}");
+    assert_eq!(world.verified(&lie, &[held]), "root: held");
 }
 
 #[test]

@@ -149,7 +149,7 @@ fn damaged(made: &[u8], dice: &mut Dice) -> Vec<u8> {
             return sealed(bytes);
         }
     }
-    pack.encode()
+    pack.encode().unwrap()
 }
 
 #[tokio::test(flavor = "multi_thread")]

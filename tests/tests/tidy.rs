@@ -106,6 +106,30 @@ const MAY_NAME: [(&str, &[(&str, &str)]); 3] = [
     ),
 ];
 
+/// Inside the client's verifier: each module may name those that stand before it, and its own parts.
+const VERIFIER: [&str; 20] = [
+    "keys",
+    "files",
+    "places",
+    "seen",
+    "held",
+    "policy",
+    "otherwise",
+    "opened",
+    "erased",
+    "outcome",
+    "blobs",
+    "second",
+    "checker",
+    "ahead",
+    "state",
+    "tiles",
+    "roster_chain",
+    "receipt",
+    "pack",
+    "command",
+];
+
 const LONGEST_FILE_LINES: usize = 600;
 
 fn root() -> PathBuf {
@@ -139,9 +163,13 @@ fn module(src: &Path, file: &Path) -> String {
 
 /// Modules named as `crate::x` or inside `use crate::{…}`; what stands in tests is left aside.
 fn named(text: &str) -> BTreeSet<String> {
+    named_from(text, "crate::")
+}
+
+fn named_from(text: &str, root: &str) -> BTreeSet<String> {
     let code: String = text.lines().take_while(|line| *line != "#[cfg(test)]").collect::<Vec<_>>().join("\n");
     let mut named = BTreeSet::new();
-    for after in code.split("crate::").skip(1) {
+    for after in code.split(root).skip(1) {
         let (group, plural) = match after.strip_prefix('{') {
             Some(group) => (group.split('}').next().unwrap_or_default(), true),
             None => (after, false),
@@ -178,6 +206,31 @@ fn each_module_names_only_those_that_it_may() {
         }
     }
     assert!(wrong.is_empty(), "{}", wrong.join("\n"));
+}
+
+#[test]
+fn imports_inside_the_verifier_run_one_way() {
+    let dir = root().join("client/src/verify");
+    let files =
+        rust_files(&dir).into_iter().filter(|file| !file.file_name().unwrap().to_str().unwrap().starts_with("test"));
+    let (mut wrong, mut met) = (Vec::new(), BTreeSet::new());
+    for file in files {
+        let of = module(&dir, &file);
+        let Some(place) = VERIFIER.iter().position(|name| *name == of) else {
+            wrong.push(format!("{of} has no place in the order"));
+            continue;
+        };
+        met.insert(place);
+        let text = std::fs::read_to_string(&file).unwrap();
+        // A part of a module names its siblings by one `super`, and the module's by two or from the crate's root.
+        let part = file.parent() != Some(&dir);
+        let by_super = named_from(&text, if part { "super::super::" } else { "super::" });
+        let others = by_super.into_iter().chain(named_from(&text, "crate::verify::"));
+        let later = others.filter(|other| VERIFIER[place..].contains(&other.as_str()) && *other != of);
+        wrong.extend(later.map(|other| format!("{} names {other}", file.display())));
+    }
+    assert!(wrong.is_empty(), "{}", wrong.join("\n"));
+    assert_eq!(met.len(), VERIFIER.len(), "every module of the order is there");
 }
 
 #[test]

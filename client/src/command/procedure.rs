@@ -5,6 +5,7 @@ use std::process::ExitCode;
 
 use clap::Subcommand;
 use rinsebook_proto::bytes::Hash;
+use rinsebook_proto::fact::BlobNamed;
 use rinsebook_proto::rules::procedure::Procedure;
 use rinsebook_proto::v1;
 
@@ -109,7 +110,10 @@ async fn published_text(channel: Channel, published: &[v1::Procedure], name: &st
     let asked = asked.ok_or_else(|| {
         ClientError::Usage(format!("no procedure {name:?} is published; `rinsebook procedure show` lists them"))
     })?;
-    let text = query::text_of(channel, Some(digest(asked))).await;
+    let text = match Hash::from_slice(&digest(asked)) {
+        Some(digest) => query::text_of(channel, BlobNamed::Attachment(digest)).await,
+        None => None,
+    };
     text.ok_or_else(|| ClientError::Answered("the service did not give the text that was published".into()))
 }
 

@@ -10,7 +10,7 @@ use rinsebook_proto::v1;
 use serde_json::{Value, json};
 use tonic_types::StatusExt;
 
-use super::ask::every_person;
+use super::ask::{asked, every_person, is_named};
 use super::text::{plain, second};
 use crate::ClientError;
 use crate::rpc::records_client::RecordsClient;
@@ -78,10 +78,10 @@ impl Erased {
     }
 }
 
-/// What the service has under a digest. Bytes that are not the ones named are nothing.
+/// What the service has as the annex of a digest. Bytes that are not the ones named are nothing.
 pub(crate) async fn get(channel: Channel, digest: &Hash) -> Result<Annex, ClientError> {
-    let request = v1::GetBlobRequest { digest: digest.to_vec() };
-    let blob = match RecordsClient::new(channel.clone()).get_blob(request).await {
+    let named = BlobNamed::Annex(*digest);
+    let blob = match RecordsClient::new(channel.clone()).get_blob(asked(named)).await {
         Ok(blob) => blob.into_inner(),
         Err(status) => match Erased::read(&status) {
             Some(erased) => {
@@ -93,7 +93,7 @@ pub(crate) async fn get(channel: Channel, digest: &Hash) -> Result<Annex, Client
             None => return Err(status.into()),
         },
     };
-    if Hash::of_parts(&[&blob.salt, &blob.content]) != *digest {
+    if !is_named(&blob, named) {
         return Ok(Annex::Unknown);
     }
     let bytes = blob.content.len();
@@ -110,7 +110,7 @@ async fn names(channel: Channel, person: &[u8]) -> Vec<Hash> {
 /// A person's name, if it is to be had; no word on why not.
 async fn name(channel: Channel, person: &[u8]) -> Option<String> {
     for digest in names(channel.clone(), person).await.into_iter().rev() {
-        if let Some(name) = super::text_of(channel.clone(), Some(digest.to_vec())).await {
+        if let Some(name) = super::text_of(channel.clone(), BlobNamed::Annex(digest)).await {
             return Some(name);
         }
     }

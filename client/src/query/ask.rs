@@ -1,6 +1,7 @@
 //! Asking over gRPC: every page of a list, as known at one moment, and nothing taken that was not asked for.
 
 use rinsebook_proto::bytes::{Hash, Id};
+use rinsebook_proto::fact::BlobNamed;
 use rinsebook_proto::v1::{self, get_fact_request::By};
 
 use crate::ClientError;
@@ -84,13 +85,22 @@ every!(every_procedure, list_procedures, ListProceduresRequest, procedures, Proc
 every!(every_person, list_people, ListPeopleRequest, people, Person);
 every!(every_erasure, list_erasures, ListErasuresRequest, erasures, Erasure);
 
-/// A text kept beside the log, if it can be had and is the one named.
-pub(crate) async fn text(channel: Channel, digest: Option<Vec<u8>>) -> Option<String> {
-    let digest = digest?;
-    let request = v1::GetBlobRequest { digest: digest.clone() };
+/// A text kept beside the log, if it can be had and is the one named: a digest says nothing of where its salt ends, so
+/// that has to be as long as the name says.
+pub(crate) async fn text(channel: Channel, named: BlobNamed) -> Option<String> {
+    let request = asked(named);
     let blob = RecordsClient::new(channel).get_blob(request).await.ok()?.into_inner();
-    let same = Hash::of_parts(&[&blob.salt, &blob.content]).to_vec() == digest;
-    if same { String::from_utf8(blob.content).ok() } else { None }
+    if is_named(&blob, named) { String::from_utf8(blob.content).ok() } else { None }
+}
+
+/// Asks for it in its form.
+pub(super) fn asked(named: BlobNamed) -> v1::GetBlobRequest {
+    v1::GetBlobRequest { digest: named.digest().to_vec(), salted: Some(named.salt_bytes() > 0) }
+}
+
+/// Whether these are the bytes.
+pub(super) fn is_named(blob: &v1::GetBlobResponse, named: BlobNamed) -> bool {
+    blob.salt.len() == named.salt_bytes() && Hash::of_parts(&[&blob.salt, &blob.content]) == named.digest()
 }
 
 /// An id, or the registration of an aircraft that is listed.

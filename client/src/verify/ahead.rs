@@ -5,7 +5,8 @@
 //! journal ─► gathered ─► opened: form, hash, signature ─► checker: chain, places, roster, tree
 //! ```
 
-use super::checker::{Checker, Opened, open_all};
+use super::checker::Checker;
+use super::opened::{Opened, open_all};
 use super::{InGroup, Prefix, Wrong, placed};
 use rayon::prelude::*;
 use rinsebook_proto::journal::Group;

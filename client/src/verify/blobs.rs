@@ -1,5 +1,6 @@
 //! What facts name beside the log: annexes and attachments, by digest, one file each. A file holds one byte with the
-//! salt's length (16 for an annex, 0 for an attachment), the salt, the content; the digest is SHA-256(salt ‖ content).
+//! salt's length (16 for an annex, 0 for an attachment), the salt, the content; the digest is SHA-256(salt ‖ content). Where
+//! one digest is kept in both forms, the second file's name ends in `.annex` or `.attachment`.
 
 use std::collections::BTreeMap;
 use std::io::{ErrorKind, Read};
@@ -62,23 +63,19 @@ impl Blobs {
     }
 
     fn find(&self, blob: BlobNamed) -> std::io::Result<Found> {
-        let file = match std::fs::File::open(self.dir.join(blob.digest().to_string())) {
-            Ok(file) => file,
-            Err(error) if error.kind() == ErrorKind::NotFound => return Ok(Found::Missing),
-            Err(error) => return Err(error),
-        };
-        let mut bytes = Vec::new();
-        // One byte more than may be there is enough to tell that it is too long.
-        file.take(MAX_FILE_BYTES + 1).read_to_end(&mut bytes)?;
-        let salt_bytes = match blob {
-            BlobNamed::Annex(_) => 16,
-            BlobNamed::Attachment(_) => 0,
-        };
-        let good = bytes.len() as u64 <= MAX_FILE_BYTES
-            && bytes.len() > salt_bytes
-            && usize::from(bytes[0]) == salt_bytes
-            && Hash::of(&bytes[1..]) == blob.digest();
-        Ok(if good { Found::Held } else { Found::Other })
+        match look(&self.dir.join(blob.digest().to_string()), blob)? {
+            Found::Other => Ok(match look(&self.beside(blob), blob)? {
+                Found::Held => Found::Held,
+                Found::Missing | Found::Other => Found::Other,
+            }),
+            found => Ok(found),
+        }
+    }
+
+    /// Where it lies if the other form came before it.
+    fn beside(&self, blob: BlobNamed) -> PathBuf {
+        let form = if blob.salt_bytes() == 0 { "attachment" } else { "annex" };
+        self.dir.join(format!("{}.{form}", blob.digest()))
     }
 
     /// What it comes to, once every fact was seen.
@@ -107,6 +104,22 @@ impl Blobs {
     }
 }
 
+fn look(path: &Path, blob: BlobNamed) -> std::io::Result<Found> {
+    let file = match std::fs::File::open(path) {
+        Ok(file) => file,
+        Err(error) if error.kind() == ErrorKind::NotFound => return Ok(Found::Missing),
+        Err(error) => return Err(error),
+    };
+    let mut bytes = Vec::new();
+    // One byte more than may be there is enough to tell that it is too long.
+    file.take(MAX_FILE_BYTES + 1).read_to_end(&mut bytes)?;
+    let good = bytes.len() as u64 <= MAX_FILE_BYTES
+        && bytes.len() > blob.salt_bytes()
+        && usize::from(bytes[0]) == blob.salt_bytes()
+        && Hash::of(&bytes[1..]) == blob.digest();
+    Ok(if good { Found::Held } else { Found::Other })
+}
+
 /// Why no erasure accounts for it.
 fn unexcused(digest: &Hash, erasures: &Erasures, keep_years: u32) -> String {
     let asked = erasures.all().iter().find(|e| e.digest == *digest && e.effect(keep_years) != Effect::Erased);
@@ -122,13 +135,11 @@ impl Annexes for Blobs {
     }
 
     fn text(&self, digest: &Hash) -> Option<String> {
-        match self.find(BlobNamed::Annex(*digest)) {
-            Ok(Found::Held) => {
-                let bytes = std::fs::read(self.dir.join(digest.to_string())).ok()?;
-                String::from_utf8(bytes.get(17..)?.to_vec()).ok()
-            }
-            _ => None,
-        }
+        let annex = BlobNamed::Annex(*digest);
+        let paths = [self.dir.join(digest.to_string()), self.beside(annex)];
+        let held = paths.iter().find(|path| matches!(look(path, annex), Ok(Found::Held)))?;
+        let bytes = std::fs::read(held).ok()?;
+        String::from_utf8(bytes.get(17..)?.to_vec()).ok()
     }
 }
 

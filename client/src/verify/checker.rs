@@ -1,40 +1,26 @@
 //! The checks themselves, entry after entry: the parts that need nothing but their own bytes in parallel, the rest in order.
 
 use std::collections::HashMap;
-use std::sync::Arc;
 
-use rayon::prelude::*;
 use rinsebook_proto::bytes::Hash;
-use rinsebook_proto::entry::{BadEntry, Entry, EntryChain};
-use rinsebook_proto::fact::{Kind, MAX_ENVELOPE_BYTES, MAX_SERVICE_ENVELOPE_BYTES, Signed};
-use rinsebook_proto::key::VerifyingKey;
-use rinsebook_proto::note::VerifierKey;
-use rinsebook_proto::rules::{Recorded, SignatureState};
+use rinsebook_proto::entry::{BadEntry, EntryChain};
+use rinsebook_proto::fact::{Kind, MAX_ENVELOPE_BYTES, Signed};
+use rinsebook_proto::note::{Checkpoint, VerifierKey};
+use rinsebook_proto::rules::{NextKey, Recorded, SignatureState, Succession};
 use rinsebook_proto::succession::{Before, LogKeys};
-use rinsebook_proto::tree::{Edge, leaf_hash};
+use rinsebook_proto::tree::Edge;
 use rinsebook_proto::v1;
 
 use super::blobs::{Blobs, Nowhere};
 use super::erased::{Annexes, erased};
 use super::held::{Held, fits_before};
 use super::keys::Keys;
+use super::opened::{Opened, open_all};
+use super::otherwise::Otherwise;
 use super::places::Places;
-use super::second::SecondReading;
+use super::second::{Late, SecondReading};
 use super::seen::Checkpoints;
 use super::{Asked, Failed, Fault, Good, Policy, Wrong};
-
-/// Fewer entries than this are not worth another thread.
-const ENTRIES_A_THREAD: usize = 8;
-
-/// An entry taken apart, with what could be said of its signature before its group was looked at in order.
-pub(super) struct Opened {
-    pub(super) entry: Entry,
-    pub(super) fact: Arc<Signed>,
-    /// The leaf hash of its data.
-    hash: Hash,
-    /// Whether the signature holds; none: its key was not enrolled when it was looked at.
-    pub(super) holds: Option<bool>,
-}
 
 /// Whose signature holds.
 #[derive(Clone, Copy, PartialEq, Eq)]
@@ -62,6 +48,8 @@ pub(super) struct Checker {
     pub(super) early: HashMap<Hash, u64>,
     /// Those of these keys that were enrolled after all, with the entry that did it.
     pub(super) late: HashMap<Hash, u64>,
+    /// Devices that say to have seen another log.
+    pub(super) otherwise: Otherwise,
     /// No groups are known: any size may have had its checkpoint.
     every_size: bool,
     /// Checkpoints that the verifier holds from before.
@@ -84,6 +72,7 @@ impl Checker {
             record: Hash::ZERO,
             early: HashMap::new(),
             late: HashMap::new(),
+            otherwise: Otherwise::default(),
             every_size: false,
             held: asked.held.to_vec(),
             keep_signer_name_years: asked.keep_signer_name_years,
@@ -168,7 +157,7 @@ impl Checker {
         self.edge.push(hash);
         self.belongs(&recorded)?;
         self.placed(&recorded)?;
-        let seen = recorded.fact.header().seen;
+        let fact = recorded.fact.clone();
         match signer {
             Signer::Enrolled => self.take(&Recorded { signature: SignatureState::Good, ..recorded }, before)?,
             // Custody may pass on by what neither of them signed alone, and a custodian's word may come before their key.
@@ -177,8 +166,7 @@ impl Checker {
         // What nobody is known to have signed says nothing about anybody's view of the log. Who opens an epoch may have
         // seen more than was put back: only now is that known.
         if signer != Signer::Unknown {
-            let kept = self.log_keys.as_ref().map(|keys| (keys.epoch(), keys.kept_of(seen.epoch)));
-            self.checkpoints.agree(&seen, index, kept.unwrap_or((1, None))).map_err(Wrong::of("root", "seen"))?;
+            self.had_seen(index, &fact)?;
         }
         for held in &self.held {
             held.check(index, self.chain.last_received_ms(), || self.edge.root())?;
@@ -188,6 +176,22 @@ impl Checker {
         }
         self.good.entries += 1;
         Ok(hash)
+    }
+
+    /// What its signer had seen. The log's keeper answers for the founding and for the service's own facts; anybody else's
+    /// word is told beside the verdict.
+    fn had_seen(&mut self, index: u64, fact: &Signed) -> Result<(), Wrong> {
+        let seen = fact.header().seen;
+        let kept = self.log_keys.as_ref().map(|keys| (keys.epoch(), keys.kept_of(seen.epoch)));
+        let found = self.checkpoints.differ(&seen, index, kept.unwrap_or((1, None)));
+        match found.map_err(Wrong::of("root", "seen"))? {
+            Some(why) if index == 0 || self.keys.is_service_device(&fact.header().device) => {
+                return Err(Wrong::of("root", "seen")(why));
+            }
+            Some(why) => self.otherwise.tell(index, fact, why),
+            None => {}
+        }
+        Ok(())
     }
 
     /// Takes the founding fact with its keys, which its own signature is checked with.
@@ -294,9 +298,10 @@ impl Checker {
                 self.late.entry(key).or_insert(recorded.index);
             }
         }
-        if let Some(log_keys) = &mut self.log_keys {
-            for succession in &self.keys.successions()[known..] {
-                // What does not fit changes nothing: the checkpoints that follow show which key was in force.
+        let Some(log_keys) = &mut self.log_keys else { return };
+        for succession in self.keys.successions_since(known) {
+            // What does not fit changes nothing: the checkpoints that follow show which key was in force.
+            if is_of_this_log(succession, &self.checkpoints) {
                 let _ = log_keys.follow(succession, before);
             }
         }
@@ -347,12 +352,14 @@ impl Checker {
 
     /// Takes what the second reading found. A signature that does not hold under a key enrolled later leaves its fact
     /// unread: it was admitted before anyone could tell.
-    pub(super) fn read_late(&mut self, hold: u64, root: Hash) -> Result<(), Fault> {
+    pub(super) fn read_late(&mut self, late: Late) -> Result<(), Fault> {
+        let Late { hold, root, otherwise } = late;
         if root != self.edge.root() {
             return Err(Fault::CouldNot("the log changed while it was being checked; check again".to_owned()));
         }
         self.good.signatures += hold;
         self.good.read_later = hold;
+        self.otherwise.join(otherwise);
         Ok(())
     }
 
@@ -379,6 +386,7 @@ impl Checker {
             return Err(Fault::Bad { check, part, index: None, file: None, offset: None, why });
         }
         self.good.segments = segments;
+        self.good.seen_otherwise = std::mem::take(&mut self.otherwise).list();
         self.good.unread = self.early.values().sum::<u64>() - self.good.read_later;
         self.good.root = self.edge.root();
         self.good.record = self.record;
@@ -393,18 +401,11 @@ impl Checker {
     }
 }
 
-/// Opens entries, each by itself, on all cores.
-pub(super) fn open_all(records: &[Vec<u8>], keys: &HashMap<Hash, VerifyingKey>) -> Vec<Result<Opened, Wrong>> {
-    let known = |id: &Hash| keys.get(id).copied();
-    records.par_iter().with_min_len(ENTRIES_A_THREAD).map(|data| open(data, known)).collect()
-}
-
-/// Opens one entry.
-pub(super) fn open(data: &[u8], known: impl Fn(&Hash) -> Option<VerifyingKey>) -> Result<Opened, Wrong> {
-    let entry = Entry::decode(data).map_err(Wrong::of("root", "entry"))?;
-    let fact = Signed::parse(&entry.envelope, MAX_SERVICE_ENVELOPE_BYTES).map_err(Wrong::of("signature", "fact"))?;
-    let holds = known(&fact.header().author_key).map(|key| fact.signed_by(&key));
-    Ok(Opened { hash: leaf_hash(data), entry, fact: Arc::new(fact), holds })
+/// A key is handed on over a state that the log had: what both keys signed must not be another.
+fn is_of_this_log(succession: &Succession, checkpoints: &Checkpoints) -> bool {
+    let NextKey::Changed(changed) = &succession.to else { return true };
+    let Ok(signed) = Checkpoint::read_unverified(&changed.checkpoint_note) else { return true };
+    !matches!(checkpoints.root_of(signed.size), Ok(Some(root)) if root != signed.root)
 }
 
 fn chain_or_link(bad: BadEntry) -> Wrong {

@@ -89,6 +89,11 @@ impl Keys {
         self.roster().successions()
     }
 
+    /// Those that came since so many were known. A revocation that reaches back leaves fewer than there were.
+    pub(super) fn successions_since(&self, known: usize) -> &[Succession] {
+        self.successions().get(known..).unwrap_or_default()
+    }
+
     /// Whether a recovery key signed it.
     pub(super) fn by_recovery_key(&self, fact: &Signed) -> bool {
         self.recovery.get(&fact.header().author_key).is_some_and(|key| fact.signed_by(key))

@@ -7,6 +7,7 @@ use rinsebook_proto::cosignature::Cosignature;
 use serde_json::{Value, json};
 
 use super::erased::Erased;
+use super::otherwise::{self, SeenOtherwise};
 use super::policy::told;
 
 /// What a good log amounts to.
@@ -38,6 +39,8 @@ pub struct Good {
     pub blobs: Option<BlobCounts>,
     /// What custodians wanted erased, and what came of it; names where a folder of blobs was given.
     pub erased: Vec<Erased>,
+    /// Devices whose facts say to have seen what this log never was: their word, told beside the verdict.
+    pub seen_otherwise: Vec<SeenOtherwise>,
     /// SHA-256 of the founding envelope.
     pub record: Hash,
     /// The log's name and epoch, by its last checkpoint.
@@ -148,6 +151,7 @@ impl Good {
             "lost_places": self.lost_places,
             "blobs": self.blobs.map(|b| json!({ "held": b.held, "erased": b.erased })),
             "erased": self.erased.iter().map(Erased::to_json).collect::<Vec<_>>(),
+            "seen_otherwise": self.seen_otherwise.iter().map(SeenOtherwise::to_json).collect::<Vec<_>>(),
             "record": self.record.to_string(),
             "origin": self.origin,
             "cosigned_by": self.cosignatures.iter().map(|c| c.name.as_str()).collect::<Vec<_>>(),
@@ -185,13 +189,22 @@ impl Good {
                 format!("{runs} without a gap; places refused {}, lost {}", self.refused_places, self.lost_places)
             }),
             ("blob", blobs),
-            ("seen", "every signer had seen this log and no other".to_owned()),
+            (
+                "seen",
+                match self.seen_otherwise.iter().map(|found| found.facts).sum::<u64>() {
+                    0 => "every signer had seen this log and no other".to_owned(),
+                    n => format!("every signer had seen this log and no other, but for {}", counted(n, "fact")),
+                },
+            ),
             (
                 "root",
                 format!("{} hold; {} as the last says", counted(self.groups.max(1), "signed checkpoint"), self.origin),
             ),
         ];
-        let seen = lines.len() - 2;
+        let root = lines.len() - 1;
+        let otherwise = self.seen_otherwise.iter().map(SeenOtherwise::line);
+        drop(lines.splice(root..root, otherwise.chain(otherwise::advice(&self.seen_otherwise))));
+        let seen = root - 1;
         drop(lines.splice(seen..seen, self.erased.iter().map(Erased::line)));
         lines
     }
@@ -215,6 +228,7 @@ impl std::fmt::Display for Good {
         if self.resumed > 0 {
             write!(f, ", {} of them audited before", self.resumed)?;
         }
+        f.write_str(&otherwise::counted(&self.seen_otherwise))?;
         if !self.origin_proved {
             write!(f, "; consistent with itself, origin unproved: give --log-key")?;
         }

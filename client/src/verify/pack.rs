@@ -8,7 +8,7 @@
 //! | `link` | from there back, every entry about their subjects is there: each named by a later one, with its hash; places of runs do not contradict one another (`device chain`) |
 //! | `chain` | neighbours name one another, time received never runs backwards, and the founding fact is entry 0 |
 //! | `signature` | as in a whole log |
-//! | `root` | every entry, and what every signer had seen, is proved under the checkpoint; that is signed by the log key, and by the witnesses that were named (`cosignature`) |
+//! | `root` | every entry, and the state of the log that every signer names as seen, is proved under the checkpoint; that is signed by the log key, and by the witnesses that were named (`cosignature`) |
 //! | `blob` | annexes and attachments are what facts name; no attachment is missing, no annex without a fact that says so or that it was held back |
 //! | `assessment` | each recorded answer is derived again, word for word, from the facts in the pack |
 
@@ -16,8 +16,9 @@ mod answers;
 mod heads;
 mod report;
 mod runs;
+mod views;
 
-use std::collections::{BTreeMap, BTreeSet, HashMap};
+use std::collections::{BTreeSet, HashMap};
 use std::sync::Arc;
 
 use rinsebook_proto::bytes::Hash;
@@ -28,7 +29,7 @@ use rinsebook_proto::pack::{Pack, PackedBlob};
 use rinsebook_proto::rules::erasures::KEEP_SIGNER_NAME_YEARS;
 use rinsebook_proto::rules::{Recorded, SignatureState};
 use rinsebook_proto::succession::{Before, LogKeys};
-use rinsebook_proto::tree::{empty_root, leaf_hash, verify_consistency, verify_inclusion};
+use rinsebook_proto::tree::{leaf_hash, verify_inclusion};
 use rinsebook_proto::v1;
 
 use super::erased::{Annexes, erased};
@@ -270,7 +271,7 @@ impl SignedBy {
     fn roster(&mut self, item: &Item) {
         let known = self.keys.successions().len();
         self.keys.note(&item.recorded);
-        for succession in &self.keys.successions()[known..] {
+        for succession in self.keys.successions_since(known) {
             // What does not fit changes nothing; the checkpoint then shows which key was in force.
             let _ = self.log_keys.follow(succession, Before { size: item.index(), root: None });
         }
@@ -288,39 +289,7 @@ fn proofs(pack: &Pack, items: &[Item], signed: &SignedBy, good: &mut PackGood) -
             "inclusion",
         ))?;
     }
-    let mut views: BTreeMap<(u64, Hash), u64> = BTreeMap::new();
-    for item in items.iter().filter(|item| signed.hold.contains(&item.index())) {
-        let (seen, index) = (item.fact().header().seen, item.index());
-        let wrong = at(index, "root", "seen");
-        match signed.log_keys.kept_of(seen.epoch).filter(|kept| seen.size > *kept) {
-            // What it had seen was lost when an older state was put back: the epoch's fact says so.
-            Some(_) => continue,
-            None if seen.epoch > signed.log_keys.epoch() => {
-                return Err(wrong("its signer had seen a later epoch".to_owned()));
-            }
-            None if seen.size > index => {
-                return Err(wrong(format!("its signer had seen {} entries, more than were there", seen.size)));
-            }
-            None if seen.size == 0 && seen.root != empty_root() => {
-                return Err(wrong("its signer had seen an empty log that was none".to_owned()));
-            }
-            None => views.entry((seen.size, seen.root)).or_insert(index),
-        };
-    }
-    views.retain(|(size, _), _| *size > 0);
-    for view in &pack.views {
-        let Some(index) = views.remove(&(view.size, view.root)) else {
-            return Err(whole("seen", format!("a view of {} entries that no signer names", view.size)));
-        };
-        verify_consistency(view.size, checkpoint.size, &view.proof, &view.root, &checkpoint.root).map_err(|e| {
-            at(index, "root", "seen")(format!("its signer had seen another log of {} entries: {e}", view.size))
-        })?;
-        good.views += 1;
-    }
-    if let Some(((size, _), index)) = views.first_key_value() {
-        let why = format!("nothing shows that this log continues the {size} entries that its signer had seen");
-        return Err(at(*index, "root", "seen")(why));
-    }
+    (good.views, good.seen_otherwise) = views::check(pack, items, signed, &checkpoint)?;
     good.checkpoint = Some(checkpoint);
     Ok(())
 }
@@ -328,27 +297,29 @@ fn proofs(pack: &Pack, items: &[Item], signed: &SignedBy, good: &mut PackGood) -
 /// What facts name beside the log.
 fn blobs(pack: &Pack, items: &[Item], signed: &SignedBy, keep_years: u32, good: &mut PackGood) -> Result<(), Found> {
     let gone = signed.keys.erasures().effective(keep_years);
-    let mut there: HashMap<Hash, &PackedBlob> = pack.blobs.iter().map(|blob| (blob.digest(), blob)).collect();
-    let packed: HashMap<Hash, bool> = there.iter().map(|(digest, blob)| (*digest, blob.salt.is_empty())).collect();
+    let packed: BTreeSet<(Hash, bool)> = pack.blobs.iter().map(PackedBlob::name).collect();
+    let mut unnamed = packed.clone();
     for item in items {
         for named in item.fact().kind().map(blobs_named).unwrap_or_default() {
-            let digest = named.digest();
-            there.remove(&digest);
-            let wrong = at(item.index(), "blob", "blob");
-            match (packed.get(&digest), named) {
-                (Some(true), BlobNamed::Attachment(_)) | (Some(false), BlobNamed::Annex(_)) => good.blobs += 1,
-                (Some(_), _) => return Err(wrong(format!("{digest} is salted otherwise than the fact says"))),
-                (None, BlobNamed::Attachment(_)) => {
-                    return Err(wrong(format!("the attachment {digest} that it names is not there")));
+            let name = (named.digest(), named.salt_bytes() > 0);
+            unnamed.remove(&name);
+            match named {
+                _ if packed.contains(&name) => good.blobs += 1,
+                BlobNamed::Attachment(digest) => {
+                    let why = format!("the attachment {digest} that it names is not there");
+                    return Err(at(item.index(), "blob", "blob")(why));
                 }
-                (None, BlobNamed::Annex(_)) if gone.contains_key(&digest) => {}
-                (None, BlobNamed::Annex(_)) => good.held_back += 1,
+                BlobNamed::Annex(digest) if gone.contains_key(&digest) => {}
+                BlobNamed::Annex(_) => good.held_back += 1,
             }
         }
     }
     good.erased = erased(&signed.keys, keep_years, &Packed(&pack.blobs));
-    match there.keys().min() {
-        Some(digest) => Err((None, Wrong::of("blob", "blob")(format!("{digest} is there and no fact names it")))),
+    match unnamed.first() {
+        Some((digest, salted)) => {
+            let what = if *salted { "annex" } else { "attachment" };
+            Err((None, Wrong::of("blob", "blob")(format!("the {what} {digest} is there and no fact names it"))))
+        }
         None => Ok(()),
     }
 }

@@ -76,7 +76,7 @@ impl RosterChain {
     fn note(&mut self, recorded: &Recorded) {
         let known = self.keys.successions().len();
         self.keys.note(recorded);
-        for succession in &self.keys.successions()[known..] {
+        for succession in self.keys.successions_since(known) {
             if let Some(log_keys) = &mut self.log_keys {
                 // What does not fit changes nothing.
                 let _ = log_keys.follow(succession, Before { size: recorded.index, root: None });

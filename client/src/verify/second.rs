@@ -6,8 +6,9 @@ use rinsebook_proto::bytes::Hash;
 use rinsebook_proto::succession::LogKeys;
 use rinsebook_proto::tree::{Edge, leaf_hash};
 
-use super::checker::open;
 use super::keys::Keys;
+use super::opened::open;
+use super::otherwise::Otherwise;
 use super::seen::Checkpoints;
 use super::{Failed, Wrong};
 
@@ -20,6 +21,17 @@ pub(super) struct SecondReading<'a> {
     late: &'a HashMap<Hash, u64>,
     edge: Edge,
     hold: u64,
+    otherwise: Otherwise,
+}
+
+/// What it found.
+pub(super) struct Late {
+    /// How many of these facts' signatures hold.
+    pub(super) hold: u64,
+    /// The root over all entries.
+    pub(super) root: Hash,
+    /// Devices that say to have seen another log.
+    pub(super) otherwise: Otherwise,
 }
 
 impl SecondReading<'_> {
@@ -29,7 +41,15 @@ impl SecondReading<'_> {
         log_keys: Option<&'a LogKeys>,
         late: &'a HashMap<Hash, u64>,
     ) -> SecondReading<'a> {
-        SecondReading { keys, checkpoints, log_keys, late, edge: Edge::default(), hold: 0 }
+        SecondReading {
+            keys,
+            checkpoints,
+            log_keys,
+            late,
+            edge: Edge::default(),
+            hold: 0,
+            otherwise: Otherwise::default(),
+        }
     }
 
     pub(super) fn entries_from(&mut self, first: u64, records: &[Vec<u8>]) -> Result<Hash, Failed> {
@@ -51,9 +71,10 @@ impl SecondReading<'_> {
         if came_before && opened.holds == Some(true) && !self.keys.by_recovery_key(&opened.fact) {
             // An epoch that its signer could not have seen yet is later than any checkpoint that was there.
             let kept = self.log_keys.map(|keys| (keys.epoch(), keys.kept_of(header.seen.epoch)));
-            self.checkpoints
-                .agree(&header.seen, index, kept.unwrap_or((1, None)))
-                .map_err(Wrong::of("root", "seen"))?;
+            let differ = self.checkpoints.differ(&header.seen, index, kept.unwrap_or((1, None)));
+            if let Some(why) = differ.map_err(Wrong::of("root", "seen"))? {
+                self.otherwise.tell(index, &opened.fact, why);
+            }
             self.hold += 1;
         }
         Ok(())
@@ -63,8 +84,7 @@ impl SecondReading<'_> {
         self.edge.size()
     }
 
-    /// How many of these facts' signatures hold, and the root over all entries.
-    pub(super) fn finish(self) -> (u64, Hash) {
-        (self.hold, self.edge.root())
+    pub(super) fn finish(self) -> Late {
+        Late { hold: self.hold, root: self.edge.root(), otherwise: self.otherwise }
     }
 }

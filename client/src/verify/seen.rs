@@ -1,5 +1,5 @@
 //! What signers had seen of the log. Each fact names the newest checkpoint that its station had proved: a size and a root,
-//! under the author's own signature. One that disagrees shows that the author was shown another log than this.
+//! under the author's own signature. One that differs means that the author was shown another log than this, or says so.
 //!
 //! A device may stay away for as long as it likes and a restored one goes back, so no checkpoint can be forgotten. They are
 //! kept in a file without a name, 40 bytes each, so that memory does not grow with the log.
@@ -66,31 +66,40 @@ impl Checkpoints {
         Ok(())
     }
 
-    /// Whether what the signer of the entry at `index` says to have seen was there by then; `epochs` is the log's own, and
-    /// how much of what that signer's epoch held is in this log, where it is not all.
-    pub(super) fn agree(&self, seen: &fact::Seen, index: u64, epochs: (u32, Option<u64>)) -> Result<(), String> {
+    /// Why what the signer of the entry at `index` says to have seen was not there by then, if it was not; `epochs` is the
+    /// log's own, and how much of what that signer's epoch held is in this log, where it is not all.
+    ///
+    /// # Errors
+    /// Checkpoints cannot be read back.
+    pub(super) fn differ(
+        &self,
+        seen: &fact::Seen,
+        index: u64,
+        epochs: (u32, Option<u64>),
+    ) -> Result<Option<String>, String> {
         let fact::Seen { epoch, size, root } = seen;
         let (now, kept) = epochs;
         if *epoch > now || *epoch == 0 {
-            return Err(format!("its signer had seen epoch {epoch}, and this log is in epoch {now}"));
+            return Ok(Some(format!("its signer had seen epoch {epoch}, and this log is in epoch {now}")));
         }
         if kept.is_some_and(|kept| *size > kept) {
             // It was lost when an older state was put back, as the custodian's fact says: nothing is left to compare.
-            return Ok(());
+            return Ok(None);
         }
         if *size > index {
-            return Err(format!("its signer had seen {size} entries, more than were there when it came"));
+            return Ok(Some(format!("its signer had seen {size} entries, more than were there when it came")));
         }
-        match self.root_of(*size).map_err(|e| format!("what was there cannot be read back: {e}"))? {
-            Some(known) if known == *root => Ok(()),
+        Ok(match self.root_of(*size).map_err(|e| format!("what was there cannot be read back: {e}"))? {
+            Some(known) if known == *root => None,
             Some(_) => {
-                Err(format!("its signer had seen another log: the root of the first {size} entries is not theirs"))
+                Some(format!("its signer had seen another log: the root of the first {size} entries is not theirs"))
             }
-            None => Err(format!("its signer had seen a checkpoint of {size} entries, and this log has none")),
-        }
+            None => Some(format!("its signer had seen a checkpoint of {size} entries, and this log has none")),
+        })
     }
 
-    fn root_of(&self, size: u64) -> io::Result<Option<Hash>> {
+    /// The root of so many entries, where a checkpoint said it.
+    pub(super) fn root_of(&self, size: u64) -> io::Result<Option<Hash>> {
         if size == 0 {
             return Ok(Some(empty_root()));
         }
@@ -135,12 +144,13 @@ mod tests {
         }
         for n in [1u64, 2, 1023, 1024, 1025, 2048, 2999] {
             let seen = fact::Seen { epoch: 1, size: n * 2, root: Hash::of(&n.to_be_bytes()) };
-            checkpoints.agree(&seen, 10_000, (1, None)).unwrap();
+            let differs = |seen: &fact::Seen, epochs| checkpoints.differ(seen, 10_000, epochs).unwrap().is_some();
+            assert!(!differs(&seen, (1, None)));
             let between = fact::Seen { size: n * 2 + 1, ..seen };
-            assert!(checkpoints.agree(&between, 10_000, (1, None)).is_err());
+            assert!(differs(&between, (1, None)));
             let other = fact::Seen { root: Hash::ZERO, ..seen };
-            assert!(checkpoints.agree(&other, 10_000, (1, None)).is_err());
-            assert!(checkpoints.agree(&other, 10_000, (2, Some(n))).is_ok(), "lost with its epoch");
+            assert!(differs(&other, (1, None)));
+            assert!(!differs(&other, (2, Some(n))), "lost with its epoch");
         }
     }
 }

@@ -20,12 +20,13 @@ use serde::{Deserialize, Serialize};
 
 use self::erasures::KeptErasures;
 use super::checker::Checker;
+use super::otherwise::SeenOtherwise;
 use super::places::{End, Places};
 use super::seen::Checkpoints;
 use super::{Asked, Fault};
 
-/// 1 did not hold what erasures are judged by.
-const FORMAT: u32 = 2;
+/// 1 did not hold what erasures are judged by, 2 not what devices say to have seen otherwise.
+const FORMAT: u32 = 3;
 
 /// What stands in the file; hashes, ids and envelopes in hex.
 #[derive(Debug, Serialize, Deserialize)]
@@ -48,6 +49,8 @@ struct Kept {
     early: Vec<(String, u64)>,
     late: Vec<(String, u64)>,
     erasures: KeptErasures,
+    /// Device, facts, index and hash of the first, and what does not fit.
+    seen_otherwise: Vec<(String, u64, u64, String, String)>,
 }
 
 #[derive(Debug, Serialize, Deserialize)]
@@ -86,6 +89,7 @@ pub(super) fn keep(checker: &mut Checker, file: &Path) -> std::io::Result<()> {
         early: checker.early.iter().map(|(key, count)| (key.to_string(), *count)).collect(),
         late: checker.late.iter().map(|(key, index)| (key.to_string(), *index)).collect(),
         erasures: KeptErasures::of(&checker.keys.erasures().known()),
+        seen_otherwise: checker.otherwise.iter().map(kept_otherwise).collect(),
     };
     let text = serde_json::to_vec(&kept)?;
     let part = file.with_extension("part");
@@ -102,6 +106,10 @@ fn kept_fact(recorded: &Recorded) -> KeptFact {
 
 fn kept_head((subject, head): (&Subject, &Head)) -> (i32, String, u64, u64, String) {
     (subject.kind() as i32, hex::encode(subject.id()), head.count, head.index, head.hash.to_string())
+}
+
+fn kept_otherwise(found: &SeenOtherwise) -> (String, u64, u64, String, String) {
+    (found.device.to_string(), found.facts, found.index, found.fact.to_string(), found.why.clone())
 }
 
 fn kept_run(((device, run), end): (&(Id, Id), &End)) -> (String, String, u64, Option<String>) {
@@ -160,6 +168,10 @@ fn fill(checker: &mut Checker, kept: &Kept) -> Option<()> {
     };
     checker.early = counts(&kept.early)?;
     checker.late = counts(&kept.late)?;
+    for (device, facts, index, fact, why) in &kept.seen_otherwise {
+        let (device, fact, why) = (Id::from_hex(device)?, hash(fact)?, why.clone());
+        checker.otherwise.add(SeenOtherwise { device, facts: *facts, index: *index, fact, why });
+    }
     checker.good.entries = kept.size;
     checker.good.resumed = kept.size;
     checker.good.groups = kept.groups;
@@ -188,7 +200,7 @@ fn roster(checker: &mut Checker, facts: &[KeptFact]) -> Option<()> {
         }
         let known = checker.keys.successions().len();
         checker.keys.note(&recorded);
-        for succession in &checker.keys.successions()[known..] {
+        for succession in checker.keys.successions_since(known) {
             let before = Before { size: kept.index, root: None };
             let _ = checker.log_keys.as_mut()?.follow(succession, before);
         }

@@ -195,7 +195,7 @@ impl TestLog {
                 if chain.next_index() == total as u64 {
                     alter.take().unwrap()(&mut entry);
                 }
-                records.push(entry.encode());
+                records.push(entry.encode().unwrap());
             }
             records.iter().for_each(|record| edge.push(leaf_hash(record)));
             let mut checkpoint = Checkpoint { origin: ORIGIN.to_owned(), size: edge.size(), root: edge.root() };
@@ -210,7 +210,7 @@ impl TestLog {
 /// The next entry, and its leaf hash.
 fn built(chain: &mut EntryChain, fact: &Signed) -> (Entry, Hash) {
     let received_ms = 2_000 + chain.next_index();
-    let (entry, _, hash) = chain.build(&fact.header().subjects, fact.bytes().to_vec(), received_ms, false);
+    let (entry, _, hash) = chain.build(&fact.header().subjects, fact.bytes().to_vec(), received_ms, false).unwrap();
     (entry, hash)
 }
 

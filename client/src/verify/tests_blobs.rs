@@ -77,6 +77,12 @@ fn a_salt_that_is_cut_from_the_content_is_found_though_the_digest_fits() {
     keep(blobs.path(), attachment, &[], b"a procedure");
     keep(blobs.path(), annex, &[], &[&SALT[..], b"a name"].concat());
     assert_eq!(found_bad(checked(&log, blobs.path())), Some(1));
+    // The form that was named lies beside it.
+    let beside = blobs.path().join(format!("{annex}.annex"));
+    std::fs::write(&beside, [&[16][..], &SALT[..], b"a name"].concat()).unwrap();
+    assert_eq!(checked(&log, blobs.path()).unwrap().blobs, Some(BlobCounts { held: 2, erased: 0 }));
+    std::fs::write(&beside, [&[16][..], &SALT[..], b"a nama"].concat()).unwrap();
+    assert_eq!(found_bad(checked(&log, blobs.path())), Some(1));
 }
 
 #[test]

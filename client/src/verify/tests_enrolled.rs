@@ -160,3 +160,19 @@ fn a_key_whose_enrolment_was_undone_is_not_known_any_more_even_within_the_group(
     let good = check(&log).unwrap();
     assert_eq!((good.unread, good.read_later), (1, 0));
 }
+
+#[test]
+fn a_log_key_named_by_a_custodian_whose_key_is_revoked_from_before_does_not_bring_the_audit_down() {
+    let (mut log, other, _) = with_second_custodian();
+    let custodian = log.custodian_key.clone();
+    let changed = v1::LogKeyChanged {
+        old_public_key: log.log_key.verifying_key().as_bytes().to_vec(),
+        new_public_key: key::generate().verifying_key().as_bytes().to_vec(),
+        checkpoint_note: String::new(),
+    };
+    log.add(&By(TABLET, &other), Kind::LogKeyChanged(changed), vec![]);
+    let key_id = key::key_id(&other.verifying_key()).to_vec();
+    let revoked = v1::KeyRevoked { key_id, untrusted_from_index: Some(3), ..v1::KeyRevoked::default() };
+    log.add(&By(TABLET, &custodian), Kind::KeyRevoked(revoked), vec![]);
+    assert_eq!(check(&log).unwrap().entries, 5);
+}

@@ -8,7 +8,7 @@ use std::process::ExitCode;
 use rinsebook_proto::bytes::Hash;
 use rinsebook_proto::journal::{self, RealDisk};
 use rinsebook_proto::note::Checkpoint;
-use rinsebook_proto::tiles::{self, HashTiles, Sort, Tile, WIDTH, read_bundle};
+use rinsebook_proto::tiles::{self, HashTiles, Sort, Tile, WIDTH, read_bundle, width};
 use rinsebook_proto::tree::{Edge, leaf_hash};
 
 use super::files::Files;
@@ -60,8 +60,8 @@ pub fn tiles(files: &Files, asked: &Asked<'_>, progress: &mut dyn FnMut(u64)) ->
             again.entries_from(number * WIDTH, &entries).map_err(|failed| placed(failed, files, &path, &entries))?;
             progress(again.entries());
         }
-        let (late, root) = again.finish();
-        checker.read_late(late, root)?;
+        let late = again.finish();
+        checker.read_late(late)?;
     }
     checker.finish(0)
 }
@@ -83,7 +83,7 @@ impl<'a> Hashes<'a> {
         let read = |tile: Tile| {
             // The same tile may have grown since.
             let count = size >> (8 * if let Sort::Hashes(level) = tile.sort { u32::from(level) } else { 0 });
-            let width = (count - tile.number * WIDTH).min(WIDTH) as u16;
+            let width = width(count, tile.number);
             let path = Tile { width, ..tile }.path();
             get(files, &path)?.ok_or_else(|| bad(&path, "root", "tile", "the hash tile is not there"))
         };
@@ -122,7 +122,7 @@ fn compare(files: &Files, tile: &Tile, expected: &[u8]) -> Result<(), Fault> {
 
 /// The entries of a bundle, and its path.
 fn bundle(files: &Files, number: u64, size: u64) -> Result<(String, Vec<Vec<u8>>), Fault> {
-    let width = (size - number * WIDTH).min(WIDTH) as u16;
+    let width = width(size, number);
     let path = Tile { sort: Sort::Entries, number, width }.path();
     let bytes = get(files, &path)?.ok_or_else(|| {
         let name = files.name(&path);
@@ -235,9 +235,9 @@ impl Export<'_> {
 
     fn bundle(&mut self) -> std::io::Result<()> {
         let entries = self.entries.replace(Vec::new()).unwrap_or_default();
-        let tile = Tile { sort: Sort::Entries, number: self.bundles, width: entries.len() as u16 };
+        let tile = Tile { sort: Sort::Entries, number: self.bundles, width: width(entries.len() as u64, 0) };
         self.bundles += 1;
-        self.write(&tile.path(), &tiles::bundle(&entries))
+        self.write(&tile.path(), &tiles::bundle(&entries).map_err(std::io::Error::other)?)
     }
 
     fn finish(mut self, note: &[u8]) -> std::io::Result<u64> {

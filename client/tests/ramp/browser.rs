@@ -5,6 +5,8 @@ use std::net::{TcpListener, TcpStream};
 use std::process::{Child, Command, Stdio};
 use std::time::Duration;
 
+use base64::Engine as _;
+use base64::engine::general_purpose::STANDARD as BASE64;
 use serde_json::{Value, json};
 
 /// Arguments: where the form goes, and its fields. Says what is missing.
@@ -15,7 +17,8 @@ const form = [...document.querySelectorAll("form")].find((f) => {
   return action.endsWith(to) && fields.every(([name]) => f.elements[name]);
 });
 if (!form) return "no such form; the page says: " + document.body.innerText;
-let button = [...form.querySelectorAll("button")].filter((b) => !b.disabled).at(-1);
+const enabled = [...form.querySelectorAll("button")].filter((b) => !b.disabled);
+let button = enabled.find((b) => b.classList.contains("main")) ?? enabled.at(-1);
 for (const [name, value] of fields) {
   let field = form.elements[name];
   if (field instanceof RadioNodeList) field = [...field].find((e) => e.value === value);
@@ -99,6 +102,20 @@ impl Browser {
     /// What a script returns.
     pub(crate) fn run(&self, script: &str) -> Value {
         self.ask("POST", "/execute/sync", &json!({ "script": script, "args": [] }))
+    }
+
+    /// What a script gives to the function that is its last argument.
+    pub(crate) fn run_later(&self, script: &str) -> Value {
+        self.ask("POST", "/execute/async", &json!({ "script": script, "args": [] }))
+    }
+
+    /// Keeps a picture of the whole page where RINSEBOOK_PICTURES names a folder.
+    pub(crate) fn keeps_a_picture(&self, name: &str) {
+        let Some(folder) = std::env::var_os("RINSEBOOK_PICTURES") else { return };
+        let asked = json!({ "cmd": "Page.captureScreenshot", "params": { "captureBeyondViewport": true } });
+        let png = self.ask("POST", "/goog/cdp/execute", &asked);
+        let png = BASE64.decode(png["data"].as_str().unwrap()).unwrap();
+        std::fs::write(std::path::Path::new(&folder).join(format!("{name}.png")), png).unwrap();
     }
 
     /// Fills in the form that goes to that path, as fingers do: boxes are touched, fields typed into. Then touches its

@@ -169,6 +169,14 @@ impl BlobNamed {
             BlobNamed::Annex(digest) | BlobNamed::Attachment(digest) => digest,
         }
     }
+
+    /// The bytes of salt that it must have. A digest alone does not say: salt ‖ content without a salt has the same.
+    pub fn salt_bytes(self) -> usize {
+        match self {
+            BlobNamed::Annex(_) => 16,
+            BlobNamed::Attachment(_) => 0,
+        }
+    }
 }
 
 /// The blobs that a kind names.

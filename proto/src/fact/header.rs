@@ -9,7 +9,8 @@ use crate::bytes::{Hash, Id};
 use crate::v1::{self, SubjectKind};
 
 /// The most subjects that a fact may have: one link each in its entry.
-const MAX_SUBJECTS: usize = 32;
+/// The most subjects that a fact can be about.
+pub const MAX_SUBJECTS: usize = 32;
 
 /// One thing that a fact is about. The order is the order on the wire: by kind, then by id.
 #[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord, Hash)]

@@ -1,7 +1,7 @@
 //! Records: what was recorded.
 
 use rinsebook_proto::bytes::Id;
-use rinsebook_proto::fact::Subject;
+use rinsebook_proto::fact::{BlobNamed, Subject};
 use rinsebook_proto::rules::{History, lists};
 use rinsebook_proto::v1;
 use tokio_stream::wrappers::ReceiverStream;
@@ -112,9 +112,15 @@ impl Records for RecordsService {
     }
 
     async fn get_blob(&self, request: Request<v1::GetBlobRequest>) -> Result<Response<v1::GetBlobResponse>, Status> {
-        let digest = hash(&request.into_inner().digest, "digest")?;
+        let request = request.into_inner();
+        let digest = hash(&request.digest, "digest")?;
         let blobs = self.queries.blobs().clone();
-        let blob = tokio::task::spawn_blocking(move || blobs.read(&digest)).await.map_err(|_| CallError::Stopping)?;
+        let read = move || match request.salted {
+            Some(true) => blobs.read_as(BlobNamed::Annex(digest)),
+            Some(false) => blobs.read_as(BlobNamed::Attachment(digest)),
+            None => blobs.read(&digest),
+        };
+        let blob = tokio::task::spawn_blocking(read).await.map_err(|_| CallError::Stopping)?;
         let blob = blob.ok_or_else(|| match self.queries.blobs().erased(&digest) {
             Some(erasure) => CallError::erased(&erasure),
             None => CallError::NotFound { what: "blob", name: digest.to_string() },

@@ -234,7 +234,7 @@ pub(super) async fn page(
         stations,
         kinds: ItemKind::ALL.iter().map(|kind| (kind.name(), words::spaced(kind.name()))).collect(),
         count: drawn(&Count::of(&rows, begin..end))?,
-        rows: stretch.iter().map(|row| drawn(&row.view(pages.queries.now_ms()))).collect::<Result<_, _>>()?,
+        rows: stretch.iter().map(|row| drawn(&row.view(pages.queries.judged_ms()))).collect::<Result<_, _>>()?,
         events: {
             let query = asked.query(&asked.after, upto);
             let join = if query.is_empty() { '?' } else { '&' };

@@ -4,10 +4,10 @@ use std::fmt::Write as _;
 
 use super::words::escaped;
 
-const WIDTH: f64 = 520.0;
-const ROW: f64 = 26.0;
-const LABEL: f64 = 230.0;
-const NUMBER: f64 = 60.0;
+/// So narrow that a phone shows it in its own size.
+const WIDTH: f64 = 320.0;
+const ROW: f64 = 46.0;
+const NUMBER: f64 = 70.0;
 
 /// A label and how many; `of` gives a second number, such as the washes that waivers are counted over.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -27,17 +27,18 @@ pub(super) fn bars(title: &str, values: &[Value]) -> String {
     }
     for (at, value) in values.iter().enumerate() {
         let y = at as f64 * ROW + 4.0;
-        let width = value.count as f64 / most * (WIDTH - LABEL - NUMBER);
+        let width = value.count as f64 / most * (WIDTH - NUMBER);
         let of = value.of.map(|of| format!(" of {of}")).unwrap_or_default();
         let _ = write!(
             out,
             "<text x=\"0\" y=\"{:.0}\">{}</text>\
-             <rect x=\"{LABEL}\" y=\"{y:.0}\" width=\"{width:.1}\" height=\"18\" fill=\"#0a2f3a\"/>\
+             <rect x=\"0\" y=\"{:.0}\" width=\"{width:.1}\" height=\"16\" fill=\"#0a2f3a\"/>\
              <text x=\"{:.1}\" y=\"{:.0}\" font-weight=\"700\">{}{of}</text>",
-            y + 14.0,
+            y + 13.0,
             escaped(&shortened(&value.label)),
-            LABEL + width + 6.0,
-            y + 14.0,
+            y + 19.0,
+            width + 6.0,
+            y + 32.0,
             value.count
         );
     }
@@ -47,27 +48,28 @@ pub(super) fn bars(title: &str, values: &[Value]) -> String {
 /// One small row of columns a label, over the same periods, oldest first. The number in each column is said where it is
 /// not zero.
 pub(super) fn columns(title: &str, periods: &[String], rows: &[(String, Vec<u64>)]) -> String {
-    const TALL: f64 = 44.0;
+    const TALL: f64 = 70.0;
     let height = TALL * rows.len().max(1) as f64 + 24.0;
     let mut out = begin(title, height);
     if rows.is_empty() {
         let _ = write!(out, "<text x=\"0\" y=\"18\">none recorded</text>");
     }
     let most = rows.iter().flat_map(|(_, counts)| counts).max().copied().unwrap_or(0).max(1) as f64;
-    let step = (WIDTH - LABEL) / periods.len().max(1) as f64;
+    let step = WIDTH / periods.len().max(1) as f64;
     for (row, (label, counts)) in rows.iter().enumerate() {
         let base = row as f64 * TALL + TALL - 4.0;
         let _ = write!(
             out,
-            "<text x=\"0\" y=\"{base:.0}\">{}</text><path d=\"M{LABEL} {base:.0}H{WIDTH}\" stroke=\"#14110d\"/>",
+            "<text x=\"0\" y=\"{:.0}\">{}</text><path d=\"M0 {base:.0}H{WIDTH}\" stroke=\"#14110d\"/>",
+            base - TALL + 20.0,
             escaped(&shortened(label))
         );
         for (at, count) in counts.iter().enumerate().filter(|(_, count)| **count > 0) {
-            let (x, tall) = (LABEL + at as f64 * step, *count as f64 / most * (TALL - 20.0));
+            let (x, tall) = (at as f64 * step, *count as f64 / most * (TALL - 40.0));
             let _ = write!(
                 out,
                 "<rect x=\"{:.1}\" y=\"{:.1}\" width=\"{:.1}\" height=\"{tall:.1}\" fill=\"#0a2f3a\"/>\
-                 <text x=\"{:.1}\" y=\"{:.1}\" text-anchor=\"middle\" font-size=\"11\">{count}</text>",
+                 <text x=\"{:.1}\" y=\"{:.1}\" text-anchor=\"middle\" font-size=\"14\">{count}</text>",
                 x + 2.0,
                 base - tall,
                 step - 4.0,
@@ -80,8 +82,8 @@ pub(super) fn columns(title: &str, periods: &[String], rows: &[(String, Vec<u64>
     for (at, period) in periods.iter().enumerate().filter(|(at, _)| at % 4 == 0) {
         let _ = write!(
             out,
-            "<text x=\"{:.1}\" y=\"{foot:.0}\" font-size=\"11\">{}</text>",
-            LABEL + at as f64 * step,
+            "<text x=\"{:.1}\" y=\"{foot:.0}\" font-size=\"14\">{}</text>",
+            at as f64 * step,
             escaped(period)
         );
     }
@@ -91,7 +93,7 @@ pub(super) fn columns(title: &str, periods: &[String], rows: &[(String, Vec<u64>
 fn begin(title: &str, height: f64) -> String {
     format!(
         "<svg xmlns=\"http://www.w3.org/2000/svg\" viewBox=\"0 0 {WIDTH} {height:.0}\" role=\"img\" aria-label=\"{}\" \
-         font-family=\"system-ui, sans-serif\" font-size=\"13\" fill=\"#14110d\">",
+         font-family=\"system-ui, sans-serif\" font-size=\"14\" fill=\"#14110d\">",
         escaped(title)
     )
 }

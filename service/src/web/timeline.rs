@@ -1,6 +1,7 @@
 //! The timeline of a wash: from facts in force to lanes, one an engine and one for the wash as a whole. Pure; the drawing
 //! is in `svg`.
 
+mod axis;
 mod svg;
 
 use std::collections::BTreeMap;

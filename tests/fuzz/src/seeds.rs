@@ -234,9 +234,9 @@ fn entries() -> Vec<Named> {
     let mut chain = EntryChain::default();
     let engine = Subject::Engine("OT-1".to_owned());
     let subjects = [Subject::Aircraft(Id([5; 16])), engine, Subject::Wash(Id([6; 16])), Subject::Roster];
-    let (_, first, _) = chain.build(&subjects, b"an envelope".to_vec(), at(8, 0), false);
-    let (_, second, _) = chain.build(&subjects[1..3], b"another one".to_vec(), at(8, 1), true);
-    let (_, bare, _) = chain.build(&[], Vec::new(), at(8, 2), false);
+    let (_, first, _) = chain.build(&subjects, b"an envelope".to_vec(), at(8, 0), false).unwrap();
+    let (_, second, _) = chain.build(&subjects[1..3], b"another one".to_vec(), at(8, 1), true).unwrap();
+    let (_, bare, _) = chain.build(&[], Vec::new(), at(8, 2), false).unwrap();
     vec![named("first", first), named("second", second), named("bare", bare)]
 }
 
@@ -272,7 +272,7 @@ fn proofs() -> Vec<Named> {
 
 fn bundles() -> Vec<Named> {
     let made: Vec<Vec<u8>> = entries().into_iter().map(|(_, bytes)| bytes).collect();
-    let with_width = |entries: &[Vec<u8>]| [&[entries.len() as u8 - 1][..], &tiles::bundle(entries)].concat();
+    let with_width = |entries: &[Vec<u8>]| [&[entries.len() as u8 - 1][..], &tiles::bundle(entries).unwrap()].concat();
     let mut torn = with_width(&made);
     torn.pop();
     vec![named("three", with_width(&made)), named("one", with_width(&made[..1])), named("torn", torn)]
@@ -293,7 +293,7 @@ fn packs() -> Vec<Named> {
     let mut tree = Tree::default();
     let mut made = Vec::new();
     for n in 0..3u64 {
-        let (entry, data, hash) = chain.build(&[Subject::Roster], b"an envelope".to_vec(), at(8, n), false);
+        let (entry, data, hash) = chain.build(&[Subject::Roster], b"an envelope".to_vec(), at(8, n), false).unwrap();
         tree.push(hash);
         made.push((entry, data));
     }
@@ -310,9 +310,9 @@ fn packs() -> Vec<Named> {
     let entries: Vec<Proved> = made.into_iter().rev().map(proved).collect();
     let bare = Pack { entries: entries[..1].to_vec(), note: note.clone(), ..Pack::default() };
     let whole = Pack { entries, views: vec![view], blobs, note };
-    let mut torn = whole.encode();
+    let mut torn = whole.encode().unwrap();
     torn.truncate(torn.len() - 40);
-    vec![named("whole", whole.encode()), named("bare", bare.encode()), named("torn", torn)]
+    vec![named("whole", whole.encode().unwrap()), named("bare", bare.encode().unwrap()), named("torn", torn)]
 }
 
 fn receipts() -> Vec<Named> {

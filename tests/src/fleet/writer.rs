@@ -128,7 +128,7 @@ impl Writer {
 
     fn append(&mut self, fact: &Signed) -> Result<()> {
         let now_ms = self.now_ms();
-        let (_, data, hash) = self.chain.build(&fact.header().subjects, fact.bytes().to_vec(), now_ms, false);
+        let (_, data, hash) = self.chain.build(&fact.header().subjects, fact.bytes().to_vec(), now_ms, false)?;
         self.edge.push(hash);
         self.group.push(data);
         if self.group.len() >= GROUP { self.close() } else { Ok(()) }

@@ -36,7 +36,7 @@ pub(super) fn disk(run: &Run) -> Result<Vec<Figure>> {
         let (first, previous) = (chain.next_index(), chain.last_hash());
         let mut records = Vec::new();
         for fact in group {
-            let (_, data, hash) = chain.build(&fact.header().subjects, fact.bytes().to_vec(), 1, false);
+            let (_, data, hash) = chain.build(&fact.header().subjects, fact.bytes().to_vec(), 1, false)?;
             edge.push(hash);
             records.push(data);
             envelopes += fact.bytes().len();

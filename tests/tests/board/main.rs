@@ -15,6 +15,8 @@ use rinsebook_tests::door::Door;
 use rinsebook_tests::person::{self, Person};
 use rinsebook_tests::shop::{MORNING_MS, Shop, Wash, all_well, disconnected, reconnected};
 
+mod fleet;
+mod looks;
 mod record;
 
 async fn door(shop: &Shop) -> Result<Door> {

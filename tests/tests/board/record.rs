@@ -1,5 +1,7 @@
 //! The record of a wash in a real browser: good as it is given out, bad after any change of what it shows, whole on paper.
 
+#![allow(clippy::print_stdout)] // Tests print their seed.
+
 use anyhow::{Context, Result};
 use base64::Engine as _;
 use base64::engine::general_purpose::STANDARD as BASE64;
@@ -41,7 +43,7 @@ async fn a_record_is_good_as_it_is_given_out_and_bad_after_one_character_is_chan
     assert!(browser.text("#check").await?.contains("rinsebook.invalid/local/1+"), "it names the log key");
 
     let seed = u64::from_le_bytes(rinsebook_proto::bytes::Id::random().0[..8].try_into()?);
-    eprintln!("seed {seed}");
+    println!("seed {seed}");
     browser
         .run(
             "const walk = document.createTreeWalker(document.querySelector('main'), NodeFilter.SHOW_TEXT);

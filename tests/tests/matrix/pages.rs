@@ -270,6 +270,34 @@ async fn a_bundle_of_entries_is_not_had_by_writing_its_path_in_another_way() {
     assert!(had.is_empty(), "{had:?}");
 }
 
+/// Which caches may keep a file of the log, as its answer says to those who may read it.
+async fn kept_by(world: &World, path: &str) -> String {
+    let quality = world.issuer.token(&claims("p-20", &["quality"], world.now_ms()));
+    let bearer = format!("Bearer {quality}");
+    let head =
+        world.browser(None).ask("HEAD", &format!("/log/{path}"), &[("authorization", &bearer)], "").await.unwrap();
+    assert_eq!(head.status, 200, "{path}: {head:?}");
+    head.header("cache-control").unwrap().to_owned()
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn a_cache_that_others_share_may_keep_tiles_of_hashes_only_where_they_are_open_and_bundles_never() {
+    let mut world = World::open().await;
+    let (bundle, hashes) = tiles_of(&log_as(&world, Some("quality"))).await;
+    let [own, shared] = ["private", "public"].map(|whose| format!("{whose}, max-age=31536000, immutable"));
+    let kept = async |world: &World| [kept_by(world, &hashes).await, kept_by(world, &bundle).await];
+    assert_eq!(kept(&world).await, [own.clone(), own.clone()], "closed, unless the configuration opens them");
+    assert_eq!(kept_by(&world, "checkpoint").await, "no-store");
+
+    world.shop.service.take().unwrap().stop().await.unwrap();
+    world.config.open_hash_tiles = true;
+    world.start().await;
+    assert_eq!(kept(&world).await, [shared, own]);
+    assert_eq!(kept_by(&world, "checkpoint").await, "no-store");
+    let refused = world.browser(None).ask("HEAD", &format!("/log/{bundle}"), &[], "").await.unwrap();
+    assert_eq!(refused.header("cache-control"), Some("no-store"), "{refused:?}");
+}
+
 #[tokio::test(flavor = "multi_thread")]
 async fn where_tiles_of_hashes_are_open_everybody_reads_them_and_nothing_else_of_the_log() {
     let mut world = World::open().await;

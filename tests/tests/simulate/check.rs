@@ -75,7 +75,7 @@ mod tests {
                 links: Vec::new(),
                 envelope: envelope.clone(),
             };
-            entry.encode()
+            entry.encode().unwrap()
         });
         (log.collect(), envelopes.iter().map(|envelope| Hash::of(envelope)).collect())
     }

@@ -9,6 +9,7 @@ use super::answers::Open;
 use super::heads::Head;
 use crate::render;
 use crate::verify::Erased;
+use crate::verify::otherwise::{self, SeenOtherwise};
 use crate::verify::policy::told;
 
 /// What a good pack amounts to.
@@ -36,6 +37,8 @@ pub struct PackGood {
     pub reports: u64,
     /// States of the log that signers had seen, each proved to be continued.
     pub views: u64,
+    /// Devices whose facts say to have seen what this log never was: their word, told beside the verdict.
+    pub seen_otherwise: Vec<SeenOtherwise>,
     /// Annexes and attachments that are there, counted each time that a fact names one.
     pub blobs: u64,
     /// What custodians wanted erased, of anybody's, and what came of it as far as the pack shows.
@@ -89,6 +92,7 @@ impl PackGood {
             "unread": self.unread,
             "reports": self.reports,
             "views": self.views,
+            "seen_otherwise": self.seen_otherwise.iter().map(SeenOtherwise::to_json).collect::<Vec<_>>(),
             "blobs": self.blobs,
             "erased": self.erased.iter().map(Erased::to_json).collect::<Vec<_>>(),
             "held_back": self.held_back,
@@ -123,6 +127,9 @@ impl PackGood {
             ("seen", format!("{} states that signers had seen are continued by it", self.views)),
             ("blob", format!("{} named are there; {} annexes held back", self.blobs, self.held_back)),
         ];
+        let blob = lines.len() - 1;
+        let otherwise = self.seen_otherwise.iter().map(SeenOtherwise::line);
+        drop(lines.splice(blob..blob, otherwise.chain(otherwise::advice(&self.seen_otherwise))));
         if !self.cosignatures.is_empty() {
             lines.push(("cosigned", told(&self.cosignatures)));
         }
@@ -149,7 +156,7 @@ impl std::fmt::Display for PackGood {
             open.items.iter().try_for_each(|item| writeln!(f, "  open     {item}"))?;
             open.findings.iter().try_for_each(|finding| writeln!(f, "  found    {finding}"))?;
         }
-        write!(f, "\ngood: {} entries", self.entries)?;
+        write!(f, "\ngood: {} entries{}", self.entries, otherwise::counted(&self.seen_otherwise))?;
         if !self.origin_proved {
             write!(f, "; consistent with itself, origin unproved: give --log-key")?;
         }

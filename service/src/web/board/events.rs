@@ -51,9 +51,10 @@ pub(in super::super) async fn events(
         // Whoever is no longer let in hears nothing more; their browser asks again, and is told why not.
         while viewer.is_still_known(&pages.sessions, &pages) {
             news.borrow_and_update();
+            let now_ms = pages.queries.judged_ms();
             let changes = {
                 let shown = shown.read().expect("no holder of this lock panics");
-                changes(&shown, &asked, &mut told, &mut last_count, pages.queries.now_ms(), &start)
+                changes(&shown, &asked, &mut told, &mut last_count, now_ms, &start)
             };
             let known = pages.queries.view().known();
             let beat = format!("{{\"now_ms\":{},\"size\":{}}}", pages.queries.now_ms(), known.size);

@@ -4,21 +4,18 @@
 use std::fmt::Write as _;
 
 use super::super::words;
+use super::axis::Axis;
 use super::{Bar, Lane, Look, Mark, Sign, Timeline, Track};
 
-const WIDTH: f64 = 1200.0;
-const LABELS: f64 = 210.0;
+const WIDTH: f64 = 980.0;
+const LABELS: f64 = 206.0;
 const RIGHT: f64 = 24.0;
 const TOP: f64 = 34.0;
 const TITLE: f64 = 30.0;
 const TRACK: f64 = 28.0;
 const BAR: f64 = 16.0;
 const LEGEND_ROW: f64 = 26.0;
-const LEGEND_COLUMNS: usize = 5;
-
-/// Distances between ticks, in minutes.
-const STEPS: [u64; 9] = [1, 2, 5, 10, 15, 30, 60, 180, 720];
-const MAX_TICKS: u64 = 12;
+const LEGEND_COLUMNS: usize = 4;
 
 impl Timeline {
     /// The drawing.
@@ -29,77 +26,88 @@ impl Timeline {
         let height = body + entries.div_ceil(LEGEND_COLUMNS) as f64 * LEGEND_ROW + 16.0;
         let mut out = format!(
             "<svg xmlns=\"http://www.w3.org/2000/svg\" viewBox=\"0 0 {WIDTH} {height:.0}\" role=\"img\" \
-             aria-label=\"Timeline of the wash\" font-family=\"system-ui, sans-serif\" font-size=\"13\" fill=\"#14110d\">"
+             aria-label=\"Timeline of the wash\" font-family=\"system-ui, sans-serif\" font-size=\"14\" fill=\"#14110d\">"
         );
         out.push_str(PATTERNS);
         let _ = write!(out, "<rect width=\"{WIDTH}\" height=\"{height:.0}\" fill=\"#ffffff\"/>");
-        self.ticks(&mut out, body);
+        let axis = self.axis();
+        self.ticks(&mut out, &axis, body);
         let mut y = TOP;
         for lane in &self.lanes {
-            y = self.lane(&mut out, lane, y);
+            y = self.lane(&mut out, &axis, lane, y);
         }
         legend(&mut out, body);
         out.push_str("</svg>");
         out
     }
 
-    fn x(&self, at_ms: u64) -> f64 {
-        let span = (self.to_ms - self.from_ms).max(1) as f64;
-        let at = at_ms.clamp(self.from_ms, self.to_ms) - self.from_ms;
-        LABELS + at as f64 / span * (WIDTH - LABELS - RIGHT)
+    fn axis(&self) -> Axis {
+        let tracks = self.lanes.iter().flat_map(|lane| &lane.tracks);
+        let begun_or_ended = tracks.flat_map(|track| {
+            let bars = track.bars.iter().flat_map(|bar| [Some(bar.from_ms), bar.to_ms]).flatten();
+            bars.chain(track.marks.iter().map(|mark| mark.at_ms))
+        });
+        let within = begun_or_ended.filter(|at_ms| (self.from_ms..=self.to_ms).contains(at_ms));
+        Axis::over(within.chain([self.from_ms, self.to_ms]).collect(), LABELS, WIDTH - LABELS - RIGHT)
     }
 
-    fn ticks(&self, out: &mut String, bottom: f64) {
-        let minutes = (self.to_ms - self.from_ms) / 60_000;
-        let step = STEPS.into_iter().find(|step| minutes / step <= MAX_TICKS).unwrap_or(1440) * 60_000;
-        let mut at_ms = self.from_ms.div_ceil(step) * step;
-        while at_ms <= self.to_ms {
-            let x = self.x(at_ms);
+    fn ticks(&self, out: &mut String, axis: &Axis, bottom: f64) {
+        for at_ms in axis.ticks() {
             let _ = write!(
                 out,
                 "<path d=\"M{x:.1} {TOP}V{bottom:.0}\" stroke=\"#8a857c\" stroke-dasharray=\"1 5\"/>\
                  <text x=\"{x:.1}\" y=\"20\" text-anchor=\"middle\">{}</text>",
-                words::clock(at_ms)
+                words::clock(at_ms),
+                x = axis.x(at_ms)
             );
-            at_ms += step;
+        }
+        for (x, length_ms) in axis.breaks() {
+            let _ = write!(
+                out,
+                "<path d=\"M{:.1} {TOP}V{bottom:.0}M{:.1} {TOP}V{bottom:.0}\" stroke=\"#14110d\" stroke-dasharray=\"8 4\"/>\
+                 <text x=\"{x:.1}\" y=\"20\" text-anchor=\"middle\">‹ {} ›</text>",
+                x - 3.0,
+                x + 3.0,
+                words::length(length_ms / 60_000)
+            );
         }
     }
 
-    fn lane(&self, out: &mut String, lane: &Lane, top: f64) -> f64 {
+    fn lane(&self, out: &mut String, axis: &Axis, lane: &Lane, top: f64) -> f64 {
         let _ = write!(
             out,
             "<path d=\"M0 {top:.0}H{WIDTH}\" stroke=\"#14110d\" stroke-width=\"2\"/>\
-             <text x=\"6\" y=\"{:.0}\" font-weight=\"700\" font-size=\"15\">{}</text>",
+             <text x=\"6\" y=\"{:.0}\" font-weight=\"700\" font-size=\"16\">{}</text>",
             top + 20.0,
             words::escaped(&lane.title)
         );
         let mut y = top + TITLE;
         for track in &lane.tracks {
-            self.track(out, track, y);
+            self.track(out, axis, track, y);
             y += TRACK;
         }
         y
     }
 
-    fn track(&self, out: &mut String, track: &Track, y: f64) {
+    fn track(&self, out: &mut String, axis: &Axis, track: &Track, y: f64) {
         let middle = y + TRACK / 2.0;
         let _ =
-            write!(out, "<text x=\"14\" y=\"{:.0}\">{}</text>", middle + 4.0, words::escaped(&shortened(&track.label)));
+            write!(out, "<text x=\"14\" y=\"{:.0}\">{}</text>", middle + 5.0, words::escaped(&shortened(&track.label)));
         for bar in &track.bars {
-            self.bar(out, bar, middle);
+            self.bar(out, axis, bar, middle);
         }
         let mut last = f64::MIN;
         let mut marks: Vec<&Mark> = track.marks.iter().collect();
         marks.sort_by_key(|mark| mark.at_ms);
         for mark in marks {
             // Moments too close to be told apart stand beside each other, in order.
-            last = self.x(mark.at_ms).max(last + 18.0);
+            last = axis.x(mark.at_ms).max(last + 18.0);
             sign(out, mark.sign, last.min(WIDTH - 9.0), middle, &title(mark.at_ms, None, &mark.text));
         }
     }
 
-    fn bar(&self, out: &mut String, bar: &Bar, middle: f64) {
-        let (from, to) = (self.x(bar.from_ms), self.x(bar.to_ms.unwrap_or(self.to_ms)));
+    fn bar(&self, out: &mut String, axis: &Axis, bar: &Bar, middle: f64) {
+        let (from, to) = (axis.x(bar.from_ms), axis.x(bar.to_ms.unwrap_or(self.to_ms)));
         let (top, width) = (middle - BAR / 2.0, (to - from).max(3.0));
         let title = match bar.to_ms {
             Some(to_ms) => title(bar.from_ms, Some(to_ms), &bar.text),
@@ -126,7 +134,7 @@ fn title(from_ms: u64, to_ms: Option<u64>, text: &str) -> String {
 }
 
 fn shortened(label: &str) -> String {
-    if label.chars().count() <= 28 { label.to_owned() } else { label.chars().take(27).chain(['…']).collect() }
+    if label.chars().count() <= 24 { label.to_owned() } else { label.chars().take(23).chain(['…']).collect() }
 }
 
 fn sign(out: &mut String, sign: Sign, x: f64, y: f64, title: &str) {
@@ -135,11 +143,11 @@ fn sign(out: &mut String, sign: Sign, x: f64, y: f64, title: &str) {
         Sign::Other => format!("<rect x=\"{:.1}\" y=\"{:.1}\" width=\"16\" height=\"16\"", x - 8.0, y - 8.0),
         _ => format!("<circle cx=\"{x:.1}\" cy=\"{y:.1}\" r=\"9\""),
     };
-    let below = if matches!(sign, Sign::Finding(_)) { 5.5 } else { 4.0 };
+    let below = if matches!(sign, Sign::Finding(_)) { 5.5 } else { 5.0 };
     let _ = write!(
         out,
         "<g><title>{}</title>{shape} fill=\"#ffffff\" stroke=\"#14110d\" stroke-width=\"2\"/>\
-         <text x=\"{x:.1}\" y=\"{:.1}\" text-anchor=\"middle\" font-size=\"11\" font-weight=\"700\">{}</text></g>",
+         <text x=\"{x:.1}\" y=\"{:.1}\" text-anchor=\"middle\" font-size=\"14\" font-weight=\"700\">{}</text></g>",
         words::escaped(title),
         y + below,
         sign.letter()
@@ -181,7 +189,7 @@ fn legend(out: &mut String, top: f64) {
         (x, y)
     };
     let word = |out: &mut String, x: f64, y: f64, text: &str| {
-        let _ = write!(out, "<text x=\"{:.0}\" y=\"{:.0}\">{text}</text>", x + 46.0, y + 4.0);
+        let _ = write!(out, "<text x=\"{:.0}\" y=\"{:.0}\">{text}</text>", x + 46.0, y + 5.0);
     };
     for (at, (look, text)) in Look::ALL.into_iter().enumerate() {
         let (x, y) = place(at);

@@ -1,6 +1,10 @@
 //! The log's key changes, custody is taken over with the recovery keys, an older state is put back: each path rehearsed with
 //! the real service, real stations, and the verifier at its end.
 
+#![allow(clippy::print_stdout)] // Tests print their seed and what they found.
+
+mod agreed;
+
 use std::path::Path;
 
 use rinsebook_client::enrol;
