@@ -15,6 +15,9 @@ use crate::error::CallError;
 /// A message beyond this ends the stream: nothing that large can be a fact, and it has no place in our memory.
 pub const MAX_STREAM_ENVELOPE_BYTES: usize = 1 << 20;
 
+/// So few facts are checked sooner than other threads would begin.
+pub const FEW: usize = 4;
+
 /// What came for one place of a run, and what its bytes are by themselves.
 #[derive(Debug)]
 pub struct Candidate {
@@ -62,8 +65,11 @@ impl KnownKeys {
     }
 }
 
-/// Checks the items of one message, in parallel, keeping their order.
+/// Checks the items of one message, in parallel where they are not [`FEW`], keeping their order.
 pub fn check_all(items: Vec<v1::IntakeItem>, keys: &KnownKeys) -> Result<Vec<Candidate>, CallError> {
+    if items.len() <= FEW {
+        return items.into_iter().map(|item| check(item, keys)).collect();
+    }
     items.into_par_iter().map(|item| check(item, keys)).collect()
 }
 
