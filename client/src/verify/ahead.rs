@@ -11,8 +11,8 @@ use super::{InGroup, Prefix, Wrong, placed};
 use rayon::prelude::*;
 use rinsebook_proto::journal::Group;
 
-/// Entries that are opened at once.
-const GATHERED: usize = 2048;
+/// Entries that are opened at once: enough to keep all cores busy, and nothing that memory would show.
+const GATHERED: usize = 512;
 
 /// See the module.
 pub(super) struct Audit {
