@@ -30,6 +30,7 @@
 //! and by 24 with each wash that a key signed in; not with facts. So does what an audit keeps to go on from. Facts that
 //! came before their key was enrolled are read a second time in the end instead of being held.
 
+mod ahead;
 mod blobs;
 mod checker;
 mod command;
@@ -70,6 +71,7 @@ use rinsebook_proto::note::VerifierKey;
 use rinsebook_proto::rules::erasures::KEEP_SIGNER_NAME_YEARS;
 use rinsebook_proto::tree::{Edge, leaf_hash};
 
+use ahead::Audit;
 use checker::Checker;
 pub use command::{Args, run};
 pub use erased::Erased;
@@ -147,14 +149,19 @@ pub fn log_dir(dir: &Path, log_key: Option<&VerifierKey>) -> Result<Good, Fault>
 /// # Errors
 /// [`Fault::Bad`] with the first thing that is wrong, [`Fault::CouldNot`] where something could not be read.
 pub fn check(dir: &Path, asked: &Asked<'_>, progress: &mut dyn FnMut(u64)) -> Result<Good, Fault> {
-    let mut checker = begun(asked)?;
-    let mut prefix = Prefix::of(&checker);
+    let mut audit = Audit::begin(begun(asked)?);
     let scan = journal::scan(&RealDisk, dir, journal::Kind::Log, |group| {
-        let last = prefix.group(group, &mut checker).map_err(|e| placed(group, e));
-        progress(checker.entries());
-        last.map(|last| last.0)
+        let taken = audit.gather(group);
+        progress(audit.checker.entries());
+        taken.map(|()| last_hash(group).0)
     });
+    // What was read before the scan ended comes before whatever ended it.
+    if !matches!(scan, Err(JournalError::Visit { .. })) {
+        audit.finish().map_err(|found| found.fault())?;
+        progress(audit.checker.entries());
+    }
     let scan = scan.map_err(fault)?;
+    let Audit { mut checker, prefix, .. } = audit;
     if checker.entries() == 0 {
         return Err(Fault::CouldNot("the log has no entries yet".to_owned()));
     }
@@ -169,7 +176,7 @@ pub fn check(dir: &Path, asked: &Asked<'_>, progress: &mut dyn FnMut(u64)) -> Re
     if checker.has_late_keys() {
         let mut again = checker.second_reading();
         journal::scan(&RealDisk, dir, journal::Kind::Log, |group| {
-            let last = again.entries_from(group.first, &group.records).map_err(|e| placed(group, e));
+            let last = again.entries_from(group.first, &group.records).map_err(|e| placed(group, 0, e));
             progress(again.entries());
             last.map(|last| last.0)
         })
@@ -201,19 +208,14 @@ impl Prefix {
         self.edge.size() == self.size
     }
 
-    fn group(&mut self, group: &journal::Group, checker: &mut Checker) -> Result<Hash, Failed> {
-        let known = self.size.saturating_sub(group.first).min(group.records.len() as u64) as usize;
-        let mut last = Hash::ZERO;
-        for data in &group.records[..known] {
-            last = leaf_hash(data);
-            self.edge.push(last);
-        }
+    /// Takes the `known` first entries of a group, which were audited before.
+    fn take(&mut self, group: &journal::Group, known: usize) -> Result<(), Failed> {
+        group.records[..known].iter().for_each(|data| self.edge.push(leaf_hash(data)));
         if known > 0 && self.is_whole() && self.edge.root() != self.root {
             let wrong = Wrong::of("root", "audited before")("these entries are not those that were audited before");
             return Err(Failed { wrong, index: group.first + known as u64 - 1, at: None });
         }
-        let rest = &group.records[known..];
-        if rest.is_empty() { Ok(last) } else { checker.group(group.first + known as u64, rest, &group.end) }
+        Ok(())
     }
 }
 
@@ -222,12 +224,30 @@ impl Prefix {
 #[error("{failed}")]
 struct InGroup {
     failed: Failed,
-    offset: Option<u64>,
+    file: String,
+    offset: u64,
 }
 
-fn placed(group: &journal::Group, failed: Failed) -> Box<InGroup> {
-    let offset = failed.at.and_then(|at| group.record_offsets.get(at).copied());
-    Box::new(InGroup { failed, offset })
+impl InGroup {
+    fn fault(self) -> Fault {
+        Fault::Bad {
+            check: self.failed.wrong.check,
+            part: self.failed.wrong.part,
+            index: Some(self.failed.index),
+            file: Some(self.file),
+            offset: Some(self.offset),
+            why: self.failed.wrong.why,
+        }
+    }
+}
+
+fn placed(group: &journal::Group, first: usize, failed: Failed) -> Box<InGroup> {
+    let offset = failed.at.and_then(|at| group.record_offsets.get(first + at).copied());
+    Box::new(InGroup { failed, file: group.file.clone(), offset: offset.unwrap_or(group.offset) })
+}
+
+fn last_hash(group: &journal::Group) -> Hash {
+    group.records.last().map_or(Hash::ZERO, |data| leaf_hash(data))
 }
 
 fn fault(error: JournalError) -> Fault {
@@ -243,15 +263,8 @@ fn fault(error: JournalError) -> Fault {
         };
     }
     match error {
-        JournalError::Visit { file, offset, source, .. } => match source.downcast::<Box<InGroup>>() {
-            Ok(found) => Fault::Bad {
-                check: found.failed.wrong.check,
-                part: found.failed.wrong.part,
-                index: Some(found.failed.index),
-                file: Some(file),
-                offset: found.offset.or(Some(offset)),
-                why: found.failed.wrong.why,
-            },
+        JournalError::Visit { source, .. } => match source.downcast::<Box<InGroup>>() {
+            Ok(found) => found.fault(),
             Err(other) => Fault::CouldNot(other.to_string()),
         },
         other => Fault::CouldNot(other.to_string()),

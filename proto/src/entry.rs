@@ -165,17 +165,36 @@ impl SubjectHeads {
     /// The links of an entry about these subjects.
     pub fn links(&self, subjects: &[Subject]) -> Vec<Link> {
         let link = |subject: &Subject| {
-            let head = self.0.get(subject).copied().unwrap_or(Head { count: 0, index: 0, hash: Hash::ZERO });
+            let head = self.head(subject);
             Link { subject: subject.clone(), ordinal: head.count, previous_index: head.index, previous_hash: head.hash }
         };
         subjects.iter().map(link).collect()
     }
 
+    /// Whether these are the links of an entry about these subjects.
+    fn are_links(&self, links: &[Link], subjects: &[Subject]) -> bool {
+        let is_link = |(link, subject): (&Link, &Subject)| {
+            let head = self.head(subject);
+            link.subject == *subject
+                && (link.ordinal, link.previous_index, link.previous_hash) == (head.count, head.index, head.hash)
+        };
+        links.len() == subjects.len() && links.iter().zip(subjects).all(is_link)
+    }
+
+    fn head(&self, subject: &Subject) -> Head {
+        self.0.get(subject).copied().unwrap_or(Head { count: 0, index: 0, hash: Hash::ZERO })
+    }
+
     /// Takes note of an entry that was added.
     pub fn advance(&mut self, subjects: &[Subject], index: u64, hash: Hash) {
         for subject in subjects {
-            let count = self.0.get(subject).map_or(0, |head| head.count) + 1;
-            self.0.insert(subject.clone(), Head { count, index, hash });
+            // A subject is copied only where it is new.
+            match self.0.get_mut(subject) {
+                Some(head) => *head = Head { count: head.count + 1, index, hash },
+                None => {
+                    self.0.insert(subject.clone(), Head { count: 1, index, hash });
+                }
+            }
         }
     }
 
@@ -238,6 +257,12 @@ impl EntryChain {
 
     /// Checks an entry that was read, against the subjects of the fact inside; takes note of it and gives its hash.
     pub fn check(&mut self, entry: &Entry, data: &[u8], subjects: &[Subject]) -> Result<Hash, BadEntry> {
+        let hash = leaf_hash(data);
+        self.check_hashed(entry, hash, subjects).map(|()| hash)
+    }
+
+    /// As [`check`](Self::check), for whoever has hashed the entry's data before, maybe beside other entries.
+    pub fn check_hashed(&mut self, entry: &Entry, hash: Hash, subjects: &[Subject]) -> Result<(), BadEntry> {
         if entry.index != self.next_index {
             return Err(BadEntry("its index does not follow"));
         }
@@ -247,12 +272,11 @@ impl EntryChain {
         if entry.received_ms < self.last_received_ms {
             return Err(BadEntry("its time received is before that of the entry before"));
         }
-        if entry.links != self.heads.links(subjects) {
+        if !self.heads.are_links(&entry.links, subjects) {
             return Err(BadEntry("link: its links are not those of its subjects"));
         }
-        let hash = leaf_hash(data);
         self.advance(subjects, entry, hash);
-        Ok(hash)
+        Ok(())
     }
 
     fn advance(&mut self, subjects: &[Subject], entry: &Entry, hash: Hash) {

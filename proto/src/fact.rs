@@ -91,9 +91,9 @@ impl Signed {
     /// Parses an envelope of at most `max_bytes`.
     pub fn parse(bytes: &[u8], max_bytes: usize) -> Result<Signed, Malformed> {
         let envelope = Envelope::parse(bytes, FACT_TYPE, max_bytes)?;
-        let (header_bytes, number, body_bytes) = envelope::split_payload(envelope.payload())?;
+        let (header_bytes, number, field) = envelope::split_payload(envelope.payload())?;
         let header = Header::parse(header_bytes)?;
-        let body = match body::read(number, body_bytes, &header) {
+        let body = match body::read(number, field, &header) {
             Ok(kind) => Body::Read(kind),
             Err(why) => Body::Unread(why),
         };
@@ -106,8 +106,8 @@ impl Signed {
         let payload = envelope::join_payload(&header, &kind);
         let envelope = Envelope::sign(payload, FACT_TYPE, signer);
         // What was written is read back as anyone would read it, so that a body that does not fit shows at once.
-        let (_, number, body_bytes) = envelope::split_payload(envelope.payload()).expect("just joined");
-        let body = match body::read(number, body_bytes, &header) {
+        let (_, number, field) = envelope::split_payload(envelope.payload()).expect("just joined");
+        let body = match body::read(number, field, &header) {
             Ok(kind) => Body::Read(kind),
             Err(why) => Body::Unread(why),
         };
@@ -129,9 +129,9 @@ impl Signed {
     /// place. `kind_field` is the kind's field as it stands in `Fact`. The envelope stays the original's, so that its
     /// bytes do not say what this holds: none but the rules make one, and they keep the two apart.
     pub(crate) fn corrected(&self, kind_field: &[u8], happened_ms: Option<u64>) -> Option<Signed> {
-        let (number, body_bytes) = envelope::split_kind(kind_field).ok()?;
+        let number = envelope::kind_number(kind_field).ok()?;
         let header = Header { happened_ms: happened_ms.unwrap_or(self.header.happened_ms), ..self.header.clone() };
-        let kind = body::read(number, body_bytes, &header).ok()?;
+        let kind = body::read(number, kind_field, &header).ok()?;
         Some(Signed { envelope: self.envelope.clone(), header, body: Body::Read(kind) })
     }
 
@@ -168,6 +168,11 @@ impl Verified {
     /// The fact itself.
     pub fn signed(&self) -> &Signed {
         &self.0
+    }
+
+    /// The fact itself, for whoever keeps it and remembers that its signature holds.
+    pub fn into_signed(self) -> Signed {
+        self.0
     }
 }
 

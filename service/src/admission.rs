@@ -15,6 +15,9 @@ use crate::error::CallError;
 /// A message beyond this ends the stream: nothing that large can be a fact, and it has no place in our memory.
 pub const MAX_STREAM_ENVELOPE_BYTES: usize = 1 << 20;
 
+/// So few facts are checked sooner than other threads would begin.
+pub const FEW: usize = 4;
+
 /// What came for one place of a run, and what its bytes are by themselves.
 #[derive(Debug)]
 pub struct Candidate {
@@ -62,8 +65,11 @@ impl KnownKeys {
     }
 }
 
-/// Checks the items of one message, in parallel, keeping their order.
+/// Checks the items of one message, in parallel where they are not [`FEW`], keeping their order.
 pub fn check_all(items: Vec<v1::IntakeItem>, keys: &KnownKeys) -> Result<Vec<Candidate>, CallError> {
+    if items.len() <= FEW {
+        return items.into_iter().map(|item| check(item, keys)).collect();
+    }
     items.into_par_iter().map(|item| check(item, keys)).collect()
 }
 
@@ -74,13 +80,13 @@ fn check(item: v1::IntakeItem, keys: &KnownKeys) -> Result<Candidate, CallError>
         let why = format!("{} bytes are more than 1 MiB", item.envelope.len());
         return Err(CallError::Field { field: "items.envelope", why });
     }
-    Ok(Candidate {
-        run,
-        counter: item.counter,
-        digest: Hash::of(&item.envelope),
-        received_bytes: item.envelope.len() as u64,
-        found: look(&item.envelope, keys),
-    })
+    let found = look(&item.envelope, keys);
+    let digest = match &found {
+        Found::Good(fact) => fact.hash(),
+        Found::KeyUnknown(fact) | Found::BadSignature(fact) => fact.hash(),
+        Found::Malformed(_) | Found::TooLarge => Hash::of(&item.envelope),
+    };
+    Ok(Candidate { run, counter: item.counter, digest, received_bytes: item.envelope.len() as u64, found })
 }
 
 fn look(envelope: &[u8], keys: &KnownKeys) -> Found {

@@ -10,7 +10,7 @@ use std::sync::{Arc, RwLock, RwLockWriteGuard};
 use rinsebook_proto::bytes::{Hash, Id};
 use rinsebook_proto::chain::{Held, MAX_LOST_PLACES, Place, Position, Runs};
 use rinsebook_proto::clock::Clock;
-use rinsebook_proto::entry::{Entry, EntryChain, Link};
+use rinsebook_proto::entry::EntryChain;
 use rinsebook_proto::fact::{self, Header, Kind, Seen, Signed, Subject};
 use rinsebook_proto::key::{self, VerifyingKey};
 use rinsebook_proto::note::Checkpoint;
@@ -36,7 +36,7 @@ const MOST_BYTES_BESIDE: usize = 512;
 /// A fact that happened later than this after it came is noted.
 const AHEAD_MS: u64 = 120_000;
 
-/// An entry of the group being built, with what the projection will want to know of it.
+/// An entry of the group being built.
 #[derive(Debug, Clone)]
 pub struct Staged {
     /// The leaf's data, for the log.
@@ -45,10 +45,6 @@ pub struct Staged {
     pub hash: Hash,
     /// The fact and how it was received.
     pub recorded: Recorded,
-    /// Where its subjects' chains stood before it.
-    pub links: Vec<Link>,
-    /// The places of runs that it holds.
-    pub places: Vec<(Id, Id, Place)>,
 }
 
 /// Who is at the other end of a stream.
@@ -61,7 +57,10 @@ pub struct Peer {
 }
 
 mod closing;
+mod replaying;
 mod reports;
+
+pub use replaying::Read;
 
 /// See the module.
 pub struct Desk {
@@ -134,15 +133,8 @@ impl Desk {
         }
     }
 
-    /// Puts back what was kept of the entries below `size`: their chain, places and leaf hashes.
-    pub fn resume(&mut self, chain: EntryChain, runs: Runs, tree: Tree) {
-        self.chain = chain;
-        self.runs = runs;
-        *self.tree_mut() = tree;
-    }
-
-    /// Takes note of an entry that is in the log, below or beyond what was resumed.
-    pub fn remember(&mut self, recorded: &Recorded, entry_hash: Hash) {
+    /// Takes note of an entry that is in the log.
+    fn remember(&mut self, recorded: &Recorded, entry_hash: Hash) {
         let header = recorded.fact.header();
         if recorded.index == 0 {
             self.record = recorded.fact.hash();
@@ -166,50 +158,6 @@ impl Desk {
         if let Some(Kind::ForkSeen(fork)) = recorded.fact.kind() {
             self.forks.insert(Hash::of(&fork.envelope), (recorded.index, entry_hash));
         }
-    }
-
-    /// Replays one entry that was not resumed, with every check that a stranger would make.
-    pub fn replay(&mut self, data: &[u8]) -> Result<Staged, String> {
-        let entry = Entry::decode(data).map_err(|e| e.to_string())?;
-        let fact = Signed::parse(&entry.envelope, fact::MAX_SERVICE_ENVELOPE_BYTES).map_err(|e| e.to_string())?;
-        let hash = self.chain.check(&entry, data, &fact.header().subjects).map_err(|e| e.to_string())?;
-        let author = fact.header().author_key;
-        let founder = match fact.kind() {
-            Some(Kind::RecordFounded(b)) if entry.index == 0 => {
-                b.custodian_key.as_ref().and_then(|k| key::public_key(&k.public_key).ok())
-            }
-            _ => None,
-        };
-        let signature = match founder.or_else(|| self.keys.get(&author)) {
-            Some(key) if fact.signed_by(&key) => SignatureState::Good,
-            // A bad signature by a key enrolled before would have been refused: this entry was never admitted by us.
-            Some(_) => return Err("signature: it does not hold under the key that it names".to_owned()),
-            None => SignatureState::Unchecked,
-        };
-        let recorded = Recorded {
-            index: entry.index,
-            received_ms: entry.received_ms,
-            clock_unsure: entry.clock_unsure,
-            fact: Arc::new(fact),
-            signature,
-        };
-        let places = places_of(&recorded, &self.identity.device);
-        self.hold(&places);
-        self.tree_mut().push(hash);
-        self.remember(&recorded, hash);
-        Ok(Staged { data: data.to_vec(), hash, recorded, links: entry.links, places })
-    }
-
-    /// Takes a checkpoint that closes a replayed or resumed group: it must be ours, of this size and root.
-    pub fn replay_checkpoint(&mut self, note: &str) -> Result<(), String> {
-        let checkpoint = self.signing.open(note).map_err(|e| e.to_string())?;
-        let (size, root) = self.size_and_root();
-        if checkpoint.size != size || checkpoint.root != root {
-            return Err("root: the group's checkpoint has another size or root than the entries give".to_owned());
-        }
-        self.checkpoint = checkpoint;
-        self.note = note.to_owned();
-        Ok(())
     }
 
     /// Judges one candidate of a peer; what is to be recorded joins the group. The outcome may leave the process only
@@ -256,7 +204,7 @@ impl Desk {
             return missing;
         }
         match fact.verify(&key) {
-            Ok(fact) => self.admit(fact.signed().clone(), SignatureState::Good),
+            Ok(fact) => self.admit(fact.into_signed(), SignatureState::Good),
             Err(_) => refused("its signature does not hold"),
         }
     }
@@ -286,7 +234,7 @@ impl Desk {
     /// Other bytes for a place that is held: a fork where they are well signed, else noise that leaves no trace.
     fn judge_other(&mut self, device: Id, candidate: Candidate) -> outcome::Result {
         let fact = match self.settle_signature(candidate.found) {
-            Found::Good(fact) if stands_at(&fact, device, candidate.run, candidate.counter) => fact.signed().clone(),
+            Found::Good(fact) if stands_at(&fact, device, candidate.run, candidate.counter) => fact.into_signed(),
             Found::BadSignature(_) => {
                 return outcome::Result::Refused(refusal::unrecorded(RefusalReason::BadSignature, "its place is held"));
             }
@@ -320,7 +268,7 @@ impl Desk {
             Found::BadSignature(fact) if stands_at(&fact, device, run, counter) => {
                 return refuse(self, RefusalReason::BadSignature, "");
             }
-            Found::Good(fact) => (fact.signed().clone(), SignatureState::Good),
+            Found::Good(fact) => (fact.into_signed(), SignatureState::Good),
             Found::KeyUnknown(fact) | Found::BadSignature(fact) => (fact, SignatureState::Unchecked),
         };
         if !stands_at(&fact, device, run, counter) {
@@ -352,7 +300,7 @@ impl Desk {
     fn settle_signature(&self, found: Found) -> Found {
         match found {
             Found::Good(fact) if self.keys.get(&fact.header().author_key).is_none() => {
-                Found::KeyUnknown(fact.signed().clone())
+                Found::KeyUnknown(fact.into_signed())
             }
             Found::BadSignature(fact) if self.keys.get(&fact.header().author_key).is_none() => Found::KeyUnknown(fact),
             Found::KeyUnknown(fact) => match self.keys.get(&fact.header().author_key) {
@@ -447,12 +395,11 @@ impl Desk {
             fact: Arc::new(fact),
             signature,
         };
-        let places = places_of(&recorded, &self.identity.device);
-        self.hold(&places);
+        self.hold(&places_of(&recorded, &self.identity.device));
         self.tree_mut().push(hash);
         self.remember(&recorded, hash);
         let index = recorded.index;
-        self.group.push(Staged { data, hash, recorded, links: entry.links, places });
+        self.group.push(Staged { data, hash, recorded });
         (index, hash)
     }
 
@@ -546,7 +493,7 @@ fn stands_at(fact: &Signed, device: Id, run: Id, counter: u64) -> bool {
 }
 
 /// The places that an entry holds: its own, and those that a fact of the service itself speaks of.
-pub fn places_of(recorded: &Recorded, service: &Id) -> Vec<(Id, Id, Place)> {
+fn places_of(recorded: &Recorded, service: &Id) -> Vec<(Id, Id, Place)> {
     let header = recorded.fact.header();
     let index = recorded.index;
     let own = Place { index, digest: recorded.fact.hash(), held: Held::Admitted };

@@ -12,7 +12,7 @@
 //!
 //! - Nothing is acknowledged before its group is on disk with its checkpoint.
 //! - The sequencer alone does the checks that depend on what came before, while it builds the group.
-//! - The projection never writes to the log. What it keeps in sled can be derived again, and is, when it does not fit.
+//! - The projection never writes to the log. What sled keeps says how far the log was checked; where it does not fit, the log is checked anew.
 //! - Only [`run`] knows everybody.
 
 pub mod access;

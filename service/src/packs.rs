@@ -171,7 +171,7 @@ fn aircraft_of(history: &History, about: &About) -> Result<BTreeSet<Id>, CallErr
     match about {
         About::Aircraft(bytes) => {
             let aircraft = id(bytes, "aircraft")?;
-            let known = history.aircraft().any(|known| known == aircraft);
+            let known = history.knows_aircraft(&aircraft);
             known.then(|| BTreeSet::from([aircraft])).ok_or_else(|| not_found("aircraft", aircraft.to_string()))
         }
         About::Wash(bytes) => {

@@ -11,11 +11,10 @@ use rinsebook_proto::rules::{History, Recorded};
 use tokio::sync::watch;
 
 use crate::blobs::Blobs;
-use crate::desk::Staged;
 use crate::sequencer::{Committed, Figures};
-use crate::snapshot::Snapshot;
+use crate::snapshot::{Kept, Snapshot};
 
-/// sled gets what has gathered about this often.
+/// sled is told about this often how far the log is checked.
 const SNAPSHOT_EVERY: Duration = Duration::from_secs(1);
 
 /// The newest state of knowledge: all entries below `size`, closed by this checkpoint.
@@ -73,14 +72,15 @@ pub struct Projection {
     known: watch::Sender<Known>,
     blobs: Blobs,
     snapshot: Option<Snapshot>,
-    waiting: Vec<Staged>,
+    /// How far the log is checked, until sled has it.
+    waiting: Option<Kept>,
 }
 
 impl Projection {
     /// Knows nothing yet. Without a snapshot it works all the same; only the next start takes longer.
     pub fn new(blobs: Blobs) -> Projection {
         let (known, _) = watch::channel(Known::default());
-        Projection { history: Arc::default(), known, blobs, snapshot: None, waiting: Vec::new() }
+        Projection { history: Arc::default(), known, blobs, snapshot: None, waiting: None }
     }
 
     /// Where readers look.
@@ -88,34 +88,29 @@ impl Projection {
         View { history: self.history.clone(), known: self.known.subscribe(), written }
     }
 
-    /// From now on sled gets what is applied.
+    /// From now on sled is told what is applied.
     pub fn keep_in(&mut self, snapshot: Option<Snapshot>) {
         self.snapshot = snapshot;
     }
 
-    /// Adds an entry that sled has already.
-    pub fn add_resumed(&mut self, recorded: Recorded) {
-        self.add(recorded);
-    }
-
     /// Adds a group that is in the log.
     pub fn apply(&mut self, committed: Committed) {
-        for staged in &committed.entries {
-            self.add(staged.recorded.clone());
+        let Some(last) = committed.entries.last() else { return };
+        let kept = Kept { checked: last.recorded.index + 1, last: last.hash };
+        for staged in committed.entries {
+            self.add(staged.recorded);
         }
-        if let Some(last) = committed.entries.last() {
-            let size = last.recorded.index + 1;
-            self.waiting.extend(committed.entries);
-            self.known.send_replace(Known { size, note: committed.note });
-        }
+        self.announce(kept, committed.note);
     }
 
     /// Says what is known after entries were added one by one.
-    pub fn announce(&self, size: u64, note: &str) {
-        self.known.send_replace(Known { size, note: note.to_owned() });
+    pub fn announce(&mut self, kept: Kept, note: String) {
+        self.waiting = Some(kept);
+        self.known.send_replace(Known { size: kept.checked, note });
     }
 
-    fn add(&self, recorded: Recorded) {
+    /// Adds one entry that is in the log.
+    pub fn add(&self, recorded: Recorded) {
         let attachment = |digest: &Hash| self.blobs.read_as(BlobNamed::Attachment(*digest)).map(|blob| blob.content);
         self.history.write().expect("readers do not panic").add(recorded, &attachment);
     }
@@ -139,9 +134,8 @@ impl Projection {
 
     /// What sled cannot take is not lost: it is in the log. The database is left and built anew at the next start.
     pub fn put(&mut self) {
-        let waiting = std::mem::take(&mut self.waiting);
-        let Some(snapshot) = &mut self.snapshot else { return };
-        if let Err(error) = snapshot.put(&waiting).and_then(|()| snapshot.flush()) {
+        let (Some(snapshot), Some(kept)) = (&self.snapshot, self.waiting.take()) else { return };
+        if let Err(error) = snapshot.put(&kept).and_then(|()| snapshot.flush()) {
             tracing::warn!(%error, "sled takes no more; it is built anew at the next start");
             self.snapshot = None;
         }

@@ -15,6 +15,10 @@ use crate::error::CallError;
 use crate::projection::View;
 use crate::sequencer::Sequencer;
 
+mod recent;
+
+use recent::Recent;
+
 /// What a question may fix; what it leaves open is the newest.
 #[derive(Debug, Clone, Copy, Default)]
 pub struct Moment {
@@ -42,12 +46,13 @@ pub struct Queries {
     clock: Arc<dyn Clock>,
     blobs: Blobs,
     sequencer: Sequencer,
+    recent: Arc<Recent>,
 }
 
 impl Queries {
     /// Wires the parts.
     pub fn new(view: View, clock: Arc<dyn Clock>, blobs: Blobs, sequencer: Sequencer) -> Queries {
-        Queries { view, clock, blobs, sequencer }
+        Queries { view, clock, blobs, sequencer, recent: Arc::default() }
     }
 
     /// The view of the history.
@@ -106,21 +111,15 @@ impl Queries {
         v1::AsOf { epoch: self.epoch(), size: as_of.size, time_ms: as_of.time_ms }
     }
 
-    /// Items and findings of one aircraft.
-    pub fn items(&self, history: &History, aircraft: &Id, as_of: AsOf) -> v1::AircraftItems {
-        let state = history.state(aircraft, as_of.size, as_of.time_ms);
-        v1::AircraftItems {
-            aircraft: aircraft.to_vec(),
-            registration: history.roster().registration(aircraft, as_of.size).unwrap_or_default().to_owned(),
-            items: state.items.iter().map(answer::item).collect(),
-            findings: state.findings.iter().map(answer::finding).collect(),
-        }
+    /// Items and findings of one aircraft; none where there are none.
+    pub fn items(&self, history: &History, aircraft: &Id, as_of: AsOf) -> Option<Arc<v1::AircraftItems>> {
+        self.recent.items(history, aircraft, as_of)
     }
 
     /// Answers what stands in the way of one aircraft.
     pub fn assess(&self, aircraft: Id, as_of: AsOf, request: &v1::AssessRequest) -> Result<v1::Assessment, CallError> {
         let history = self.view.history();
-        if !history.aircraft().any(|known| known == aircraft) {
+        if !history.knows_aircraft(&aircraft) {
             return Err(CallError::NotFound { what: "aircraft", name: aircraft.to_string() });
         }
         let question = Question {
@@ -178,6 +177,12 @@ pub fn hash(bytes: &[u8], field: &'static str) -> Result<Hash, CallError> {
     Hash::from_slice(bytes).ok_or_else(|| CallError::Field { field, why: "a hash has 32 bytes".to_owned() })
 }
 
+/// The key that a page token says was the last given out; empty where none was.
+pub fn after(page_token: &str) -> Result<Vec<u8>, CallError> {
+    let wrong = || CallError::Field { field: "page_token", why: "it was not given out by this service".to_owned() };
+    hex::decode(page_token).map_err(|_| wrong())
+}
+
 /// One page of a list whose keys ascend: what comes after the token, and the token for the rest (Google AIP-158).
 pub fn page<T>(
     items: impl Iterator<Item = (Vec<u8>, T)>,
@@ -189,11 +194,8 @@ pub fn page<T>(
         n @ 1.. => (n as usize).min(1000),
         _ => return Err(CallError::Field { field: "page_size", why: "it is negative".to_owned() }),
     };
-    let after = hex::decode(page_token).map_err(|_| CallError::Field {
-        field: "page_token",
-        why: "it was not given out by this service".to_owned(),
-    })?;
-    let mut rest = items.filter(|(key, _)| page_token.is_empty() || *key > after).peekable();
+    let after = after(page_token)?;
+    let mut rest = items.filter(|(key, _)| after.is_empty() || *key > after).peekable();
     let mut taken = Vec::new();
     let mut last = Vec::new();
     while taken.len() < size

@@ -1,35 +1,42 @@
-//! Opening the log: what sled kept is taken where it fits, everything beyond it is replayed with every check, and what
-//! does not fit is moved aside and the whole log replayed. There is no other way in: a start after a crash and a start
-//! after a clean stop are the same.
+//! Opening the log. Every entry is read, chained, linked and put into the tree; what sled says was checked before has its
+//! signatures not checked again. Where sled does not fit the log it is moved aside and everything checked. There is no
+//! other way in: a start after a crash and a start after a clean stop are the same.
+//!
+//! ```text
+//! journal ─► groups gather ─► each entry taken apart, hashed, its signature checked: all cores
+//!                             while those before are chained, held, projected in order: one
+//! ```
 
 use std::path::Path;
 use std::sync::Arc;
 
+use rayon::prelude::*;
 use rinsebook_proto::clock::Clock;
-use rinsebook_proto::entry::Entry;
-use rinsebook_proto::fact::{MAX_SERVICE_ENVELOPE_BYTES, Signed};
 use rinsebook_proto::journal::{Disk, Group, Kind, Options, Recovered};
-use rinsebook_proto::rules::{Recorded, SignatureState};
 
 use crate::admission::KnownKeys;
 use crate::blobs::Blobs;
 use crate::config::Config;
-use crate::desk::Desk;
+use crate::desk::{Desk, Read};
 use crate::erasing::Erasing;
 use crate::error::ServiceError;
 use crate::identity::Identity;
 use crate::log::{Log, LogReader};
 use crate::projection::Projection;
-use crate::sequencer::Committed;
 use crate::snapshot::{Kept, Snapshot};
 use crate::standstill::Standstill;
+
+/// Entries that are taken apart at once: enough to keep all cores busy, and no burden on memory.
+const GATHERED: usize = 2048;
+/// Fewer entries than this are not worth another thread.
+const ENTRIES_A_THREAD: usize = 32;
 
 /// What the start found.
 #[derive(Debug, Clone, Default, PartialEq, Eq)]
 pub struct StartReport {
     /// Entries in the log.
     pub entries: u64,
-    /// Of those, covered by what sled kept: read, not checked again.
+    /// Of those, checked before, as sled says: read and chained, their signatures not checked again.
     pub resumed: u64,
     /// Of those, replayed with every check.
     pub replayed: u64,
@@ -70,10 +77,10 @@ pub fn open(
     let fresh = || {
         let erasing = Erasing::new(blobs.clone(), config.keep_signer_name_years);
         let desk = Desk::new(identity.clone(), clock.clone(), erasing, keys.clone(), standstill.clone());
-        Replay::new(desk, Projection::new(blobs.clone()))
+        Replay::new(desk, Projection::new(blobs.clone()), keys.clone())
     };
     let mut replay = fresh();
-    replay.resume(kept);
+    replay.kept = kept;
     let (replay, opened, snapshot, because) = match replay.read(config, disk.clone()) {
         Ok((replay, opened)) => (replay, opened, snapshot, because),
         Err(Failed::Misfit(why)) => {
@@ -116,55 +123,72 @@ impl Failed {
 struct Replay {
     desk: Desk,
     projection: Projection,
-    applied: u64,
-    applied_hash: rinsebook_proto::bytes::Hash,
-    unchecked: std::collections::HashSet<u64>,
+    keys: KnownKeys,
+    kept: Kept,
+    /// Groups as they came from the journal.
+    gathered: Vec<Group>,
+    /// Those before them, taken apart.
+    apart: Vec<Apart>,
     report: StartReport,
     misfit: Option<&'static str>,
 }
 
-impl Replay {
-    fn new(desk: Desk, projection: Projection) -> Replay {
-        Replay {
-            desk,
-            projection,
-            applied: 0,
-            applied_hash: rinsebook_proto::bytes::Hash::ZERO,
-            unchecked: std::collections::HashSet::new(),
-            report: StartReport::default(),
-            misfit: None,
-        }
-    }
+/// A group with its entries taken apart.
+struct Apart {
+    group: Group,
+    entries: Vec<Result<Read, String>>,
+}
 
-    fn resume(&mut self, kept: Kept) {
-        self.applied = kept.applied;
-        self.applied_hash = kept.chain.last_hash();
-        self.unchecked = kept.unchecked;
-        self.desk.resume(kept.chain, kept.runs, kept.tree);
+impl Replay {
+    fn new(desk: Desk, projection: Projection, keys: KnownKeys) -> Replay {
+        let (kept, report) = (Kept::default(), StartReport::default());
+        Replay { desk, projection, keys, kept, gathered: Vec::new(), apart: Vec::new(), report, misfit: None }
     }
 
     fn read(mut self, config: &Config, disk: Arc<dyn Disk>) -> Result<(Replay, (Log, LogReader, Recovered)), Failed> {
         let options = Options { kind: Kind::Log, grow_bytes: config.grow_bytes, segment_bytes: config.segment_bytes };
-        let opened =
-            Log::open(
-                disk,
-                &config.log_dir(),
-                options,
-                |group| {
-                    if self.misfit.is_some() { Ok(()) } else { self.group(group) }
-                },
-            );
+        let opened = Log::open(disk, &config.log_dir(), options, |group| self.gather(group));
+        let opened = opened.map_err(ServiceError::from).and_then(|opened| {
+            // Once to take the last groups apart, once to take them.
+            self.go_on()?;
+            self.go_on()?;
+            Ok(opened)
+        });
         if let Some(why) = self.misfit {
             return Err(Failed::Misfit(why));
         }
-        let opened = opened.map_err(|e| Failed::Service(e.into()))?;
-        if self.report.entries < self.applied {
+        let opened = opened.map_err(Failed::Service)?;
+        if self.report.entries < self.kept.checked {
             return Err(Failed::Misfit("it covers more entries than the log has"));
         }
         Ok((self, opened))
     }
 
-    fn group(&mut self, group: &Group) -> Result<(), ServiceError> {
+    fn gather(&mut self, group: &Group) -> Result<(), ServiceError> {
+        if self.misfit.is_some() {
+            return Ok(());
+        }
+        self.gathered.push(group.clone());
+        let entries: usize = self.gathered.iter().map(|group| group.records.len()).sum();
+        if entries >= GATHERED { self.go_on() } else { Ok(()) }
+    }
+
+    /// Takes what has gathered apart, while what was taken apart before is taken in order.
+    fn go_on(&mut self) -> Result<(), ServiceError> {
+        let (gathered, apart) = (std::mem::take(&mut self.gathered), std::mem::take(&mut self.apart));
+        let (keys, checked) = (self.keys.clone(), self.kept.checked);
+        let (next, taken) = rayon::join(
+            || take_apart(gathered, &keys, checked),
+            || apart.into_iter().try_for_each(|apart| self.group(apart)),
+        );
+        self.apart = next;
+        taken
+    }
+
+    fn group(&mut self, Apart { group, entries }: Apart) -> Result<(), ServiceError> {
+        if self.misfit.is_some() {
+            return Ok(());
+        }
         let bad = |index: u64, why: String| ServiceError::BadEntry {
             index,
             file: group.file.clone(),
@@ -174,48 +198,29 @@ impl Replay {
         let end = group.first + group.records.len() as u64;
         let note = std::str::from_utf8(&group.end).map_err(|_| bad(end, "its checkpoint is no text".to_owned()))?;
         self.report.entries = end;
-        if end <= self.applied {
-            for (index, data) in (group.first..).zip(&group.records) {
-                self.resumed(index, data).map_err(|why| bad(index, why))?;
-            }
-            if end == self.applied && (self.last_hash_differs(group) || self.desk.replay_checkpoint(note).is_err()) {
-                self.misfit = Some("its hashes are not those of the log");
-            }
-            self.projection.announce(end, note);
-            return Ok(());
-        }
-        if group.first < self.applied {
+        let checked_before = end <= self.kept.checked;
+        if !checked_before && group.first < self.kept.checked {
             self.misfit = Some("it ends inside a group");
             return Ok(());
         }
-        let mut entries = Vec::with_capacity(group.records.len());
-        for (index, data) in (group.first..).zip(&group.records) {
-            entries.push(self.desk.replay(data).map_err(|why| bad(index, why))?);
+        let mut kept = Kept { checked: end, ..Kept::default() };
+        for (index, read) in (group.first..).zip(entries) {
+            let read = read.map_err(|why| bad(index, why))?;
+            kept.last = read.hash();
+            let recorded = self.desk.replay(read, checked_before).map_err(|why| bad(index, why))?;
+            self.projection.add(recorded);
         }
-        self.desk.replay_checkpoint(note).map_err(|why| bad(end - 1, why))?;
-        self.report.replayed += entries.len() as u64;
-        self.projection.apply(Committed { entries, note: note.to_owned() });
-        Ok(())
-    }
-
-    fn last_hash_differs(&self, group: &Group) -> bool {
-        group.records.last().is_none_or(|data| rinsebook_proto::tree::leaf_hash(data) != self.applied_hash)
-    }
-
-    fn resumed(&mut self, index: u64, data: &[u8]) -> Result<(), String> {
-        let entry = Entry::decode(data).map_err(|e| e.to_string())?;
-        let fact = Signed::parse(&entry.envelope, MAX_SERVICE_ENVELOPE_BYTES).map_err(|e| e.to_string())?;
-        let unchecked = self.unchecked.contains(&index);
-        let recorded = Recorded {
-            index: entry.index,
-            received_ms: entry.received_ms,
-            clock_unsure: entry.clock_unsure,
-            fact: Arc::new(fact),
-            signature: if unchecked { SignatureState::Unchecked } else { SignatureState::Good },
-        };
-        self.desk.remember(&recorded, rinsebook_proto::bytes::Hash::ZERO);
-        self.projection.add_resumed(recorded);
-        self.report.resumed += 1;
+        if checked_before && end == self.kept.checked && kept.last != self.kept.last {
+            self.misfit = Some("its hashes are not those of the log");
+            return Ok(());
+        }
+        // The last that was checked vouches for all before it: each entry names the hash of the one before.
+        if end >= self.kept.checked {
+            self.desk.replay_checkpoint(note).map_err(|why| bad(end - 1, why))?;
+        }
+        let entries = group.records.len() as u64;
+        *if checked_before { &mut self.report.resumed } else { &mut self.report.replayed } += entries;
+        self.projection.announce(kept, note.to_owned());
         Ok(())
     }
 
@@ -232,4 +237,14 @@ impl Replay {
         self.report.rebuilt_because = because;
         Opened { desk: self.desk, log, reader, projection: self.projection, report: self.report }
     }
+}
+
+/// Every entry by itself, on all cores; signatures only from where they were not checked before.
+fn take_apart(groups: Vec<Group>, keys: &KnownKeys, checked: u64) -> Vec<Apart> {
+    let entries = |group: &Group| -> Vec<Result<Read, String>> {
+        let keys = (group.first >= checked).then_some(keys);
+        let records = group.records.par_iter().with_min_len(ENTRIES_A_THREAD);
+        records.map(|data| Read::new(data, keys)).collect()
+    };
+    groups.into_par_iter().map(|group| Apart { entries: entries(&group), group }).collect()
 }

@@ -119,7 +119,7 @@ pub async fn watch(
     };
     let token = {
         let history = queries.view().history();
-        if let Some(one) = asked.filter(|one| !history.aircraft().any(|known| known == *one)) {
+        if let Some(one) = asked.filter(|one| !history.knows_aircraft(one)) {
             return Err(CallError::NotFound { what: "aircraft", name: one.to_string() });
         }
         let log =

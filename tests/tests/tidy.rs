@@ -111,7 +111,7 @@ const MAY_NAME: [(&str, &[(&str, &str)]); 3] = [
 ];
 
 /// Inside the client's verifier: each module may name those that stand before it, and its own parts.
-const VERIFIER: [&str; 19] = [
+const VERIFIER: [&str; 20] = [
     "keys",
     "files",
     "places",
@@ -125,6 +125,7 @@ const VERIFIER: [&str; 19] = [
     "blobs",
     "second",
     "checker",
+    "ahead",
     "state",
     "tiles",
     "roster_chain",

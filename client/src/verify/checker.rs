@@ -2,7 +2,6 @@
 
 use std::collections::HashMap;
 
-use rayon::prelude::*;
 use rinsebook_proto::bytes::Hash;
 use rinsebook_proto::entry::{BadEntry, EntryChain};
 use rinsebook_proto::fact::{Kind, MAX_ENVELOPE_BYTES, Signed};
@@ -16,15 +15,12 @@ use super::blobs::{Blobs, Nowhere};
 use super::erased::{Annexes, erased};
 use super::held::{Held, fits_before};
 use super::keys::Keys;
-use super::opened::{Opened, open};
+use super::opened::{Opened, open_all};
 use super::otherwise::Otherwise;
 use super::places::Places;
 use super::second::{Late, SecondReading};
 use super::seen::Checkpoints;
 use super::{Asked, Failed, Fault, Good, Policy, Wrong};
-
-/// Fewer entries than this are not worth another thread.
-const ENTRIES_A_THREAD: usize = 8;
 
 /// Whose signature holds.
 #[derive(Clone, Copy, PartialEq, Eq)]
@@ -91,25 +87,28 @@ impl Checker {
 
     /// Checks entries that follow; gives the hash of the last.
     pub(super) fn entries_from(&mut self, first: u64, records: &[Vec<u8>]) -> Result<Hash, Failed> {
-        let keys = &self.keys;
-        let opened: Vec<Result<Opened, Wrong>> =
-            records.par_iter().with_min_len(ENTRIES_A_THREAD).map(|data| open(data, keys)).collect();
+        let opened = open_all(records, &self.keys.all());
+        self.opened(first, opened)
+    }
+
+    /// Checks entries that follow and were opened before; gives the hash of the last.
+    fn opened(&mut self, first: u64, opened: Vec<Result<Opened, Wrong>>) -> Result<Hash, Failed> {
         let mut last = Hash::ZERO;
-        for (at, (data, opened)) in records.iter().zip(opened).enumerate() {
+        for (at, opened) in opened.into_iter().enumerate() {
             let index = first + at as u64;
-            let checked = opened.and_then(|opened| self.entry(index, data, opened));
+            let checked = opened.and_then(|opened| self.entry(index, opened));
             last = checked.map_err(|wrong| Failed { wrong, at: Some(at), index })?;
         }
         Ok(last)
     }
 
-    /// Checks one group with the checkpoint that closes it; gives the hash of its last entry.
-    pub(super) fn group(&mut self, first: u64, records: &[Vec<u8>], note: &[u8]) -> Result<Hash, Failed> {
-        let last = self.entries_from(first, records)?;
-        let index = first + records.len() as u64 - 1;
+    /// Checks one group, its entries opened before, with the checkpoint that closes it.
+    pub(super) fn group(&mut self, first: u64, opened: Vec<Result<Opened, Wrong>>, note: &[u8]) -> Result<(), Failed> {
+        let index = first + opened.len() as u64 - 1;
+        self.opened(first, opened)?;
         self.checkpoint(note).map_err(|wrong| Failed { wrong, at: None, index })?;
         self.good.groups += 1;
-        Ok(last)
+        Ok(())
     }
 
     /// Checks the note that closes the log.
@@ -129,9 +128,9 @@ impl Checker {
         self.every_size = true;
     }
 
-    fn entry(&mut self, index: u64, data: &[u8], opened: Opened) -> Result<Hash, Wrong> {
-        let Opened { entry, fact, holds } = opened;
-        let linked = match self.chain.check(&entry, data, &fact.header().subjects).map_err(chain_or_link) {
+    fn entry(&mut self, index: u64, opened: Opened) -> Result<Hash, Wrong> {
+        let Opened { entry, fact, hash, holds } = opened;
+        let linked = match self.chain.check_hashed(&entry, hash, &fact.header().subjects).map_err(chain_or_link) {
             Err(wrong) if wrong.check == "chain" => return Err(wrong),
             linked => linked,
         };
@@ -147,7 +146,7 @@ impl Checker {
         }
         let signer = self.signature(&recorded, holds)?;
         // Subjects that were altered make the links look wrong: that the signature holds says that it is the links.
-        let hash = linked?;
+        linked?;
         let opens_epoch = matches!(recorded.fact.kind(), Some(Kind::EpochOpened(_)));
         let before = Before { size: index, root: opens_epoch.then(|| self.edge.root()) };
         self.edge.push(hash);
@@ -210,7 +209,7 @@ impl Checker {
         if self.is_from_service(recorded) != self.keys.is_service(author) {
             return Err(Wrong::of("signature", "service")("the service's key and device do not go together"));
         }
-        // A key may have been enrolled, or its enrolment undone, within the group: the place decides.
+        // A key may have been enrolled, or its enrolment undone, since it was looked at: the place decides.
         let signer = match self.keys.get(author) {
             Some(key) if holds.unwrap_or_else(|| fact.signed_by(&key)) => Signer::Enrolled,
             Some(_) => {

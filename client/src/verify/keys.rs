@@ -41,6 +41,12 @@ impl Keys {
         self.roster().key(id, u64::MAX).map(|key| key.public_key)
     }
 
+    /// All keys that are enrolled now, for whoever checks signatures ahead of their place.
+    pub(super) fn all(&self) -> HashMap<Hash, VerifyingKey> {
+        let ids = self.roster().keys().iter().map(|key| key.key_id).chain(self.roster().service_key());
+        ids.filter_map(|id| Some((id, self.get(&id)?))).collect()
+    }
+
     /// Whether this is the service's own fact key.
     pub(super) fn is_service(&self, id: &Hash) -> bool {
         self.roster().service_key() == Some(*id)

@@ -1,23 +1,21 @@
 //! Reading a kind's body: the exact form, values known to this version, ids and engines that fit the header.
 
 use prost::Message;
-use prost::encoding::{WireType, encode_key, encode_varint};
 
 use super::{Header, Kind, Subject, Unreadable};
 use crate::bytes::Hash;
 use crate::v1::{self, EngineAt};
 
 /// Decodes the body of kind `number`; every doubt leaves the fact unread.
-pub(super) fn read(number: u32, body: &[u8], header: &Header) -> Result<Kind, Unreadable> {
-    let mut framed = Vec::with_capacity(body.len() + 8);
-    encode_key(number, WireType::LengthDelimited, &mut framed);
-    encode_varint(body.len() as u64, &mut framed);
-    framed.extend_from_slice(body);
-    let decoded = v1::Fact::decode(framed.as_slice()).map_err(|_| Unreadable::NotExact)?;
-    let kind = decoded.kind.clone().ok_or(Unreadable::UnknownKind(number))?;
-    if decoded.encode_to_vec() != framed {
+pub(super) fn read(number: u32, field: &[u8], header: &Header) -> Result<Kind, Unreadable> {
+    let decoded = v1::Fact::decode(field).map_err(|_| Unreadable::NotExact)?;
+    if decoded.kind.is_none() {
+        return Err(Unreadable::UnknownKind(number));
+    }
+    if decoded.encode_to_vec() != field {
         return Err(Unreadable::NotExact);
     }
+    let kind = decoded.kind.ok_or(Unreadable::UnknownKind(number))?;
     values_known(&kind)?;
     ids_fit(&kind)?;
     engines_fit(&kind, header)?;

@@ -36,6 +36,8 @@ pub struct Envelope {
     bytes: Vec<u8>,
     payload: Range<usize>,
     payload_type: &'static str,
+    /// Of the bytes: asked for at every step of a fact's way.
+    hash: Hash,
 }
 
 impl std::fmt::Debug for Envelope {
@@ -61,7 +63,8 @@ impl Envelope {
         if rest.len() != 68 || rest[..4] != SIGNATURE_FRAME {
             return Err(wrong("not exactly one signature of 64 bytes without key id at the end"));
         }
-        Ok(Envelope { bytes: bytes.to_vec(), payload: start..start + payload.len(), payload_type })
+        let hash = Hash::of(bytes);
+        Ok(Envelope { bytes: bytes.to_vec(), payload: start..start + payload.len(), payload_type, hash })
     }
 
     /// Signs a payload.
@@ -73,7 +76,7 @@ impl Envelope {
         put_field(&mut bytes, 0x12, payload_type.as_bytes());
         bytes.extend_from_slice(&SIGNATURE_FRAME);
         bytes.extend_from_slice(&signature);
-        Envelope { payload: start..start + payload.len(), bytes, payload_type }
+        Envelope { payload: start..start + payload.len(), hash: Hash::of(&bytes), bytes, payload_type }
     }
 
     /// The exact bytes.
@@ -88,7 +91,7 @@ impl Envelope {
 
     /// SHA-256 of the exact bytes.
     pub fn hash(&self) -> Hash {
-        Hash::of(&self.bytes)
+        self.hash
     }
 
     /// Whether the signature holds under the key, strictly.
@@ -98,17 +101,16 @@ impl Envelope {
     }
 }
 
-/// Header bytes, the kind's field number, and the kind's body bytes.
+/// Header bytes, the kind's field number, and the kind's field.
 pub(super) fn split_payload(payload: &[u8]) -> Result<(&[u8], u32, &[u8]), Malformed> {
     let wrong = |reason: &str| Malformed::new("payload", reason);
     let mut rest = payload;
     let header = take_field(&mut rest, 0x0A).ok_or_else(|| wrong("no header in the exact form"))?;
-    let (number, body) = split_kind(rest)?;
-    Ok((header, number, body))
+    Ok((header, kind_number(rest)?, rest))
 }
 
-/// The kind's field number and its body bytes, from the kind's field alone.
-pub(super) fn split_kind(field: &[u8]) -> Result<(u32, &[u8]), Malformed> {
+/// The number of a kind's field, which nothing may follow.
+pub(super) fn kind_number(field: &[u8]) -> Result<u32, Malformed> {
     let wrong = |reason: &str| Malformed::new("payload", reason);
     let mut rest = field;
     let tag = take_varint(&mut rest).ok_or_else(|| wrong("no kind after the header"))?;
@@ -116,11 +118,11 @@ pub(super) fn split_kind(field: &[u8]) -> Result<(u32, &[u8]), Malformed> {
     if tag & 7 != 2 || number < FIRST_KIND || number > u64::from(u32::MAX >> 3) {
         return Err(wrong("what follows the header is no kind"));
     }
-    let body = take_bytes(&mut rest).ok_or_else(|| wrong("the kind's length does not fit"))?;
+    take_bytes(&mut rest).ok_or_else(|| wrong("the kind's length does not fit"))?;
     if !rest.is_empty() {
         return Err(wrong("bytes follow the kind"));
     }
-    Ok((number as u32, body))
+    Ok(number as u32)
 }
 
 /// The payload of a fact in the exact form: prost writes fields by ascending number with shortest varints.

@@ -1,5 +1,7 @@
 //! The header: who, when, where in the device's chain, what about.
 
+mod quick;
+
 use prost::Message;
 
 use super::Malformed;
@@ -115,6 +117,11 @@ pub struct Header {
 
 impl Header {
     pub(super) fn parse(bytes: &[u8]) -> Result<Header, Malformed> {
+        quick::read(bytes).map_or_else(|| Header::decode(bytes), Ok)
+    }
+
+    /// By way of the message: says what is wrong with what [`quick`] would not take.
+    fn decode(bytes: &[u8]) -> Result<Header, Malformed> {
         let wrong = |reason: &str| Malformed::new("header", reason);
         let message = v1::Header::decode(bytes).map_err(|e| wrong(&format!("it does not decode ({e})")))?;
         if message.encode_to_vec() != bytes {
@@ -173,6 +180,10 @@ impl Header {
 
 fn subjects(messages: &[v1::Subject]) -> Option<Vec<Subject>> {
     let subjects: Vec<Subject> = messages.iter().map(|s| Subject::from_parts(s.kind, &s.id)).collect::<Option<_>>()?;
-    let ascending = subjects.windows(2).all(|pair| pair[0] < pair[1]);
-    (ascending && subjects.len() <= MAX_SUBJECTS).then_some(subjects)
+    are_in_form(&subjects).then_some(subjects)
+}
+
+/// Ascending, each once, and not too many.
+fn are_in_form(subjects: &[Subject]) -> bool {
+    subjects.windows(2).all(|pair| pair[0] < pair[1]) && subjects.len() <= MAX_SUBJECTS
 }

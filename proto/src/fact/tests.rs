@@ -108,8 +108,9 @@ fn a_body_in_another_form_is_kept_unread() {
     let fact = disconnected(&key);
     let mut payload = fact.envelope.payload().to_vec();
     // The last field of the body is the line's text: an unknown field 9 is put behind it and the length raised by two.
-    let (_, _, body) = envelope::split_payload(&payload).unwrap();
-    let length_at = payload.len() - body.len() - 1;
+    let (_, _, field) = envelope::split_payload(&payload).unwrap();
+    // A tag of two bytes stands before it.
+    let length_at = payload.len() - field.len() + 2;
     payload[length_at] += 2;
     payload.extend_from_slice(&[0x48, 0x01]);
     assert_eq!(resigned(payload, &key).unwrap().body(), &Body::Unread(Unreadable::NotExact));

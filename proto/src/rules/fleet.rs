@@ -44,13 +44,7 @@ impl<'a> Fleet<'a> {
 
     /// Whether an engine of that serial number was ever listed, on whatever aircraft.
     pub(super) fn knows(&self, serial: &str) -> bool {
-        let known = |p: &&Placing| p.index < self.size && p.counts_from_s <= self.time_s;
-        self.roster.placings().iter().filter(known).any(|placing| match &placing.step {
-            Step::Listed { engines, .. } => engines.iter().any(|e| e.serial == serial),
-            Step::Changed { removed, installed } => {
-                removed.iter().any(|(_, out)| out == serial) || installed.iter().any(|e| e.serial == serial)
-            }
-        })
+        self.roster.placings_naming(serial, self.size).any(|placing| placing.counts_from_s <= self.time_s)
     }
 
     /// Where the engine hangs on the aircraft at that time.

@@ -34,8 +34,12 @@ pub struct History {
     held: Vec<Held>,
     by_hash: HashMap<Hash, u64>,
     by_subject: HashMap<Subject, Vec<u64>>,
+    /// Those of the subjects that are aircraft: a question about one must not go through all that were ever washed.
+    aircraft: BTreeSet<Id>,
     /// Subjects that some fact names together.
     beside: HashMap<Subject, BTreeSet<Subject>>,
+    /// Envelopes that were named before they came, and what the facts are about that named them.
+    awaited: HashMap<Hash, BTreeSet<Subject>>,
     /// First facts of a device's runs.
     run_starts: HashMap<Id, Vec<u64>>,
     reports: HashMap<Id, Vec<Heard>>,
@@ -48,6 +52,8 @@ pub struct History {
     forks_about: HashMap<Subject, Vec<u64>>,
     /// Recalls of tools.
     recalls: Vec<u64>,
+    /// Entries that publish or withdraw a revision of a procedure.
+    revisions: Vec<u64>,
     /// Facts whose key nobody knows yet, by key id.
     waiting: HashMap<Hash, Vec<usize>>,
     texts: Texts,
@@ -98,23 +104,42 @@ impl History {
 
     fn index_subjects(&mut self, recorded: &Recorded) {
         let header = recorded.fact.header();
+        self.aircraft.extend(header.subjects.iter().filter_map(as_aircraft));
         for subject in &header.subjects {
-            self.by_subject.entry(subject.clone()).or_default().push(recorded.index);
+            of(&mut self.by_subject, subject).push(recorded.index);
         }
-        let mut named = header.subjects.clone();
-        named.extend(devices_named(recorded).into_iter().map(Subject::Device));
-        named.retain(|s| *s != Subject::Roster);
-        for subject in &named {
-            self.beside.entry(subject.clone()).or_default().extend(named.iter().filter(|s| *s != subject).cloned());
+        let devices: Vec<Subject> = devices_named(recorded).into_iter().map(Subject::Device).collect();
+        let named = || header.subjects.iter().filter(|s| **s != Subject::Roster).chain(&devices);
+        for subject in named() {
+            let beside = of(&mut self.beside, subject);
+            for other in named().filter(|other| *other != subject) {
+                // Nearly every fact names what others named together before: nothing is copied for those.
+                if !beside.contains(other) {
+                    beside.insert(other.clone());
+                }
+            }
         }
         if header.counter == 0 {
             self.run_starts.entry(header.device).or_default().push(recorded.index);
+            self.awaits(header.previous, [Subject::Device(header.device)]);
+        }
+        for named in &header.refers {
+            self.awaits(*named, header.subjects.iter().cloned());
+        }
+    }
+
+    /// An envelope named before it comes changes, when it does, the answers about all that named it.
+    fn awaits(&mut self, named: Hash, about: impl IntoIterator<Item = Subject>) {
+        if named != Hash::ZERO && !self.by_hash.contains_key(&named) {
+            self.awaited.entry(named).or_default().extend(about);
         }
     }
 
     fn index_kind(&mut self, recorded: &Recorded, kind: &Kind, attachment: &dyn Fn(&Hash) -> Option<Vec<u8>>) {
         match kind {
+            Kind::ProcedureWithdrawn(_) => self.revisions.push(recorded.index),
             Kind::ProcedurePublished(b) => {
+                self.revisions.push(recorded.index);
                 let digest = b.text.as_ref().and_then(|t| Hash::from_slice(&t.digest));
                 if let Some((digest, bytes)) = digest.and_then(|d| attachment(&d).map(|bytes| (d, bytes))) {
                     self.texts.entry(digest).or_insert_with(|| read_text(&bytes));
@@ -130,6 +155,7 @@ impl History {
             }
             Kind::DeviceReported(b) => {
                 if let Some((device, report)) = read_report(&b.report) {
+                    self.awaits(Hash::from_slice(&report.head).unwrap_or_default(), [Subject::Device(device)]);
                     let heard = Heard { index: recorded.index, received_ms: recorded.received_ms, report };
                     self.reports.entry(device).or_default().push(heard);
                 }
@@ -198,11 +224,14 @@ impl History {
         self.enrolments.at_less_revoked(point, size, &self.texts)
     }
 
-    /// Aircraft that were listed, or that a fact names.
+    /// Aircraft that were listed, or that a fact names, in the order of their ids.
     pub fn aircraft(&self) -> impl Iterator<Item = Id> {
-        let mut ids: Vec<Id> = self.by_subject.keys().filter_map(as_aircraft).collect();
-        ids.sort_unstable();
-        ids.into_iter()
+        self.aircraft.iter().copied()
+    }
+
+    /// Whether this aircraft was listed, or some fact names it.
+    pub fn knows_aircraft(&self, aircraft: &Id) -> bool {
+        self.aircraft.contains(aircraft)
     }
 
     /// Aircraft whose answers may change by that entry: a superset.
@@ -217,9 +246,18 @@ impl History {
             return self.aircraft().collect();
         }
         let mut named: BTreeSet<Subject> = header.subjects.iter().cloned().collect();
-        named.extend(devices_named(&held.recorded).into_iter().map(Subject::Device));
-        if self.enrolments.roster().service_device() != Some(header.device) {
+        // Where a run begins is looked at with every wash of its device; all else that a device signs is about what it names.
+        if header.counter == 0 && self.enrolments.roster().service_device() != Some(header.device) {
             named.insert(Subject::Device(header.device));
+        }
+        let refused = match held.recorded.fact.kind() {
+            Some(Kind::FactRefused(b)) => Hash::from_slice(&b.received_digest),
+            _ => None,
+        };
+        let waited = [Some(held.hash), refused].into_iter().flatten().filter_map(|hash| self.awaited.get(&hash));
+        named.extend(waited.flatten().cloned());
+        if named.contains(&Subject::Roster) && !header.subjects.contains(&Subject::Roster) {
+            return self.aircraft().collect();
         }
         named.remove(&Subject::Roster);
         let washes = self.near(&named, |s| matches!(s, Subject::Wash(_)));
@@ -285,6 +323,11 @@ impl History {
         &self.recalls
     }
 
+    /// The entries that publish or withdraw a revision of a procedure.
+    pub(super) fn revisions(&self) -> &[u64] {
+        &self.revisions
+    }
+
     pub(super) fn run_starts(&self, device: &Id) -> &[u64] {
         self.run_starts.get(device).map_or(&[], Vec::as_slice)
     }
@@ -298,6 +341,14 @@ impl History {
         let beside = of.iter().filter_map(|s| self.beside.get(s)).flatten();
         of.iter().chain(beside).filter(|s| wanted(s)).cloned().collect()
     }
+}
+
+/// What stands under a subject; the subject is copied only where it is new.
+fn of<'m, T: Default>(map: &'m mut HashMap<Subject, T>, subject: &Subject) -> &'m mut T {
+    if !map.contains_key(subject) {
+        map.insert(subject.clone(), T::default());
+    }
+    map.get_mut(subject).expect("just put there")
 }
 
 fn as_aircraft(subject: &Subject) -> Option<Id> {

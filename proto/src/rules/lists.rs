@@ -9,7 +9,7 @@ use crate::v1;
 /// An aircraft with its newest engines, as known at a size.
 pub fn aircraft(history: &History, aircraft: &Id, size: u64) -> v1::Aircraft {
     let mut out = v1::Aircraft { aircraft: aircraft.to_vec(), ..v1::Aircraft::default() };
-    for placing in history.roster().placings().iter().filter(|p| p.index < size && p.aircraft == *aircraft) {
+    for placing in history.roster().placings_as_they_came(aircraft, size) {
         match &placing.step {
             Step::Listed { registration, aircraft_type, engines } => {
                 registration.clone_into(&mut out.registration);

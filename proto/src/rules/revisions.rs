@@ -30,7 +30,10 @@ pub(super) fn in_scope(history: &History, roster: &Roster, size: u64, indices: &
         };
         procedure.is_some_and(|procedure| procedures.contains(&procedure))
     };
-    let known = history.facts_of(&Subject::Roster).iter().take_while(|index| **index < size);
+    let by_custody = |index: &&u64| {
+        history.held(**index).is_some_and(|held| held.recorded.fact.header().subjects.contains(&Subject::Roster))
+    };
+    let known = history.revisions().iter().take_while(|index| **index < size).filter(by_custody);
     known.filter(concerns).filter(|index| indices.binary_search(index).is_err()).copied().collect()
 }
 

@@ -12,6 +12,7 @@
 
 mod early;
 mod erasings;
+mod placings;
 mod recovery;
 mod successions;
 
@@ -168,6 +169,8 @@ pub struct Roster {
     placings: Vec<Placing>,
     /// Where those of each aircraft stand, in the rules' order.
     placings_of: HashMap<Id, Vec<usize>>,
+    /// Where those that name an engine by its serial number stand, as they came.
+    placings_naming: HashMap<String, Vec<usize>>,
     /// What each engine's type was said to be, and by which entry.
     engine_types: HashMap<String, Vec<(u64, String)>>,
     revocations: Vec<Revocation>,
@@ -211,11 +214,6 @@ impl Roster {
         &self.procedures
     }
 
-    /// Listings and engine changes, as they came.
-    pub fn placings(&self) -> &[Placing] {
-        &self.placings
-    }
-
     /// The service's own device, once the record is founded.
     pub fn service_device(&self) -> Option<Id> {
         self.service_device
@@ -253,27 +251,10 @@ impl Roster {
         self.procedures.iter().find(|p| p.digest == *digest && p.index < size)
     }
 
-    /// The newest registration recorded below `size`.
-    pub fn registration(&self, aircraft: &Id, size: u64) -> Option<&str> {
-        let of = self.placings.iter().filter(|p| p.aircraft == *aircraft && p.index < size);
-        of.filter_map(|p| match &p.step {
-            Step::Listed { registration, .. } => Some((&p.order, registration.as_str())),
-            Step::Changed { .. } => None,
-        })
-        .max()
-        .map(|(_, registration)| registration)
-    }
-
     /// The type of an engine, by the newest word on it below `size`; empty while there is none.
     pub fn engine_type(&self, serial: &str, size: u64) -> &str {
         let said = self.engine_types.get(serial).map_or(&[][..], Vec::as_slice);
         said.iter().rev().find(|(index, _)| *index < size).map_or("", |(_, engine_type)| engine_type)
-    }
-
-    /// Listings and engine changes of one aircraft known at `size`, in the rules' order.
-    pub(super) fn placings_on(&self, aircraft: &Id, size: u64) -> impl Iterator<Item = &Placing> {
-        let of = self.placings_of.get(aircraft).map_or(&[][..], Vec::as_slice);
-        of.iter().map(|at| &self.placings[*at]).filter(move |p| p.index < size)
     }
 
     /// From which index on a key is not trusted, as known at `size`.
@@ -551,48 +532,4 @@ impl Roster {
             text,
         });
     }
-
-    fn list(&mut self, recorded: &Recorded, b: &v1::AircraftListed) {
-        let engines: Vec<Installed> = b.engines.iter().filter_map(installed).collect();
-        let step = Step::Listed {
-            registration: b.registration.clone(),
-            aircraft_type: b.aircraft_type.clone(),
-            engines: engines.clone(),
-        };
-        self.place(recorded, &b.aircraft, step, engines);
-    }
-
-    fn change(&mut self, recorded: &Recorded, b: &v1::EngineChanged) {
-        let fitted = b.installed.as_ref().and_then(installed);
-        let removed = b.removed.as_ref().map(|e| (e.position, e.serial.clone()));
-        self.place(
-            recorded,
-            &b.aircraft,
-            Step::Changed { removed, installed: fitted.clone() },
-            fitted.into_iter().collect(),
-        );
-    }
-
-    fn place(&mut self, recorded: &Recorded, aircraft: &[u8], step: Step, engines: Vec<Installed>) {
-        let Some(aircraft) = Id::from_slice(aircraft) else { return };
-        for engine in engines {
-            self.engine_types.entry(engine.serial).or_default().push((recorded.index, engine.engine_type));
-        }
-        let order = recorded.order();
-        let of = self.placings_of.entry(aircraft).or_default();
-        of.insert(of.partition_point(|at| self.placings[*at].order <= order), self.placings.len());
-        self.placings.push(Placing {
-            index: recorded.index,
-            aircraft,
-            happened_s: order.0,
-            counts_from_s: recorded.counts_from_s(),
-            step,
-            order,
-        });
-    }
-}
-
-fn installed(e: &v1::InstalledEngine) -> Option<Installed> {
-    let at = e.engine.as_ref()?;
-    Some(Installed { position: at.position, serial: at.serial.clone(), engine_type: e.engine_type.clone() })
 }

@@ -15,7 +15,7 @@ use tokio_stream::wrappers::ReceiverStream;
 use tokio_stream::{Stream, StreamExt};
 use tonic::{Request, Response, Status, Streaming};
 
-use crate::admission::{KnownKeys, check_all};
+use crate::admission::{FEW, KnownKeys, check_all};
 use crate::authority::tls_key_digest;
 use crate::blobs::{Blob, Blobs};
 use crate::desk::Peer;
@@ -216,8 +216,12 @@ impl IntakeService {
 
     async fn facts(&self, peer: Peer, facts: v1::Facts) -> Result<Taken, CallError> {
         let keys = self.keys.clone();
-        let checked = tokio::task::spawn_blocking(move || check_all(facts.items, &keys));
-        let candidates = checked.await.map_err(|_| CallError::Stopping)??;
+        let candidates = if facts.items.len() <= FEW {
+            check_all(facts.items, &keys)?
+        } else {
+            let checked = tokio::task::spawn_blocking(move || check_all(facts.items, &keys));
+            checked.await.map_err(|_| CallError::Stopping)??
+        };
         let (reply, outcomes) = oneshot::channel();
         self.sequencer.send(Command::Facts { peer, candidates, reply }).await?;
         Ok(Taken::Outcomes(outcomes))

@@ -1,5 +1,6 @@
 //! OpenItems: what is open, and what stands in the way.
 
+use std::sync::Arc;
 use std::time::Duration;
 
 use rinsebook_proto::bytes::Id;
@@ -10,7 +11,7 @@ use tonic::{Request, Response, Status};
 
 use crate::caller::Caller;
 use crate::error::CallError;
-use crate::query::{Moment, Queries, id, page};
+use crate::query::{AsOf, Moment, Queries, after, id, page};
 use crate::rpc::open_items_server::OpenItems;
 use crate::tokens::TokenError;
 use crate::watch::watch;
@@ -39,19 +40,20 @@ impl OpenItems for ItemsService {
         let moment =
             Moment { at_least_size: request.at_least_size, at_size: request.at_size, at_time_ms: request.at_time_ms };
         let as_of = self.queries.settle(moment).await?;
-        let history = self.queries.view().history();
-        let mut asked: Vec<Id> = history.aircraft().collect();
-        if !request.aircraft.is_empty() {
+        let (aircraft, next_page_token) = if request.aircraft.is_empty() {
+            let queries = self.queries.clone();
+            let listing = tokio::task::spawn_blocking(move || {
+                let all: Vec<Id> = queries.view().history().aircraft().collect();
+                listed(&queries, &all, as_of, &request)
+            });
+            listing.await.map_err(|_| CallError::Stopping)??
+        } else {
             let one = id(&request.aircraft, "aircraft")?;
-            asked.retain(|known| *known == one);
-            if asked.is_empty() {
+            if !self.queries.view().history().knows_aircraft(&one) {
                 return Err(CallError::NotFound { what: "aircraft", name: one.to_string() }.into());
             }
-        }
-        asked.sort();
-        let list = asked.iter().map(|aircraft| (aircraft.to_vec(), self.queries.items(&history, aircraft, as_of)));
-        let open = list.filter(|(_, a)| !a.items.is_empty() || !a.findings.is_empty());
-        let (aircraft, next_page_token) = page(open, request.page_size, &request.page_token)?;
+            listed(&self.queries, &[one], as_of, &request)?
+        };
         let as_of = Some(self.queries.as_of(as_of));
         Ok(Response::new(v1::ListItemsResponse { aircraft, as_of, next_page_token }))
     }
@@ -84,6 +86,23 @@ impl OpenItems for ItemsService {
         };
         Ok(Response::new(v1::AssessResponse { assessment: Some(assessment), recorded_as }))
     }
+}
+
+/// A page of those that have something open, of these aircraft in the order of their ids.
+fn listed(
+    queries: &Queries,
+    asked: &[Id],
+    as_of: AsOf,
+    request: &v1::ListItemsRequest,
+) -> Result<(Vec<v1::AircraftItems>, String), CallError> {
+    // Nothing is derived for a page that was given before.
+    let after = after(&request.page_token)?;
+    let rest = asked.iter().filter(|aircraft| aircraft.as_ref() > after.as_slice());
+    // The history is let go between two aircraft: recording waits for no reader of the fleet.
+    let items = |aircraft: &Id| queries.items(&queries.view().history(), aircraft, as_of);
+    let open = rest.filter_map(|aircraft| Some((aircraft.to_vec(), items(aircraft)?)));
+    let (aircraft, next) = page(open, request.page_size, &request.page_token)?;
+    Ok((aircraft.into_iter().map(Arc::unwrap_or_clone).collect(), next))
 }
 
 /// The answers of a watch for as long as its token is good; then the reason why no more come.

@@ -48,8 +48,7 @@ impl Records for RecordsService {
         let request = request.into_inner();
         let as_of = self.queries.settle(at_least(request.at_least_size)).await?;
         let history = self.queries.view().history();
-        let mut known: Vec<Id> = history.aircraft().collect();
-        known.sort();
+        let known: Vec<Id> = history.aircraft().collect();
         let list = known.iter().map(|aircraft| (aircraft.to_vec(), lists::aircraft(&history, aircraft, as_of.size)));
         let (aircraft, next_page_token) = page(list, request.page_size, &request.page_token)?;
         let as_of = Some(self.queries.as_of(as_of));
@@ -63,12 +62,11 @@ impl Records for RecordsService {
         let request = request.into_inner();
         let as_of = self.queries.settle(at_least(request.at_least_size)).await?;
         let history = self.queries.view().history();
-        let mut asked: Vec<Id> = history.aircraft().collect();
-        if !request.aircraft.is_empty() {
-            let one = id(&request.aircraft, "aircraft")?;
-            asked.retain(|known| *known == one);
-        }
-        asked.sort();
+        let asked: Vec<Id> = if request.aircraft.is_empty() {
+            history.aircraft().collect()
+        } else {
+            Some(id(&request.aircraft, "aircraft")?).filter(|one| history.knows_aircraft(one)).into_iter().collect()
+        };
         let washes = asked.iter().flat_map(|aircraft| lists::washes(&history, aircraft, as_of.size, as_of.time_ms));
         let mut list: Vec<(Vec<u8>, v1::Wash)> = washes.map(|wash| (wash.wash.clone(), wash)).collect();
         list.sort_by(|a, b| a.0.cmp(&b.0));

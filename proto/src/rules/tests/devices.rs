@@ -272,6 +272,34 @@ fn entries_name_the_aircraft_whose_answers_may_change() {
     assert_eq!(w.history.aircraft_touched(index), [aircraft()]);
 }
 
+fn on_aircraft_two(w: &mut World, who: &str, when_ms: u64) -> crate::fact::Signed {
+    let subjects = vec![Subject::Aircraft(id("aircraft two")), Subject::Wash(id("wash two"))];
+    let kind = Kind::DeviceJoined(v1::DeviceJoined { device: id(&format!("{who} device")).to_vec() });
+    w.sign(who, when_ms, subjects, vec![], kind, None)
+}
+
+#[test]
+fn a_fact_of_one_wash_changes_nothing_on_another_of_its_device() {
+    let mut w = World::washing();
+    w.list_aircraft("aircraft two", &["OT-3", "OT-4"]);
+    w.act("tech", at(8, 10), disconnected(1, "PS-1"));
+    let first = on_aircraft_two(&mut w, "tech", at(8, 20));
+    w.put(first, at(8, 20));
+    let other = w.act("tech", at(8, 30), disconnected(1, "MV-2"));
+    assert_eq!(w.history.aircraft_touched(w.history.by_hash(&other).unwrap()), [aircraft()]);
+}
+
+#[test]
+fn a_fact_that_was_named_before_it_came_may_change_the_answer_about_whoever_named_it() {
+    let mut w = World::washing();
+    w.list_aircraft("aircraft two", &["OT-3", "OT-4"]);
+    let late = on_aircraft_two(&mut w, "certifier", at(8, 20));
+    w.naming("tech", at(8, 30), &[late.hash()], disconnected(1, "PS-1"));
+    let late = w.put(late, at(8, 40));
+    let touched = w.history.aircraft_touched(w.history.by_hash(&late).unwrap());
+    assert!(touched.contains(&aircraft()), "{touched:?}");
+}
+
 #[test]
 fn a_device_leaves_by_the_word_of_anybody_with_an_authority() {
     for (who, left) in [("runner", true), ("stranger", false)] {
