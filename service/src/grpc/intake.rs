@@ -21,6 +21,7 @@ use crate::error::CallError;
 use crate::projection::View;
 use crate::rpc::intake_server::Intake;
 use crate::sequencer::{Command, Sequencer};
+use crate::work;
 
 /// Messages of one stream that may be on their way to the log at once.
 const IN_FLIGHT: usize = 16;
@@ -159,7 +160,7 @@ impl IntakeService {
 
     async fn keep(&self, blobs: v1::Blobs) -> Result<deliver_response::Message, CallError> {
         let store = self.blobs.clone();
-        let kept = tokio::task::spawn_blocking(move || {
+        let kept = work::blocking(move || {
             let mut kept = v1::BlobsKept::default();
             for blob in blobs.blobs {
                 match store.keep(&Blob { salt: blob.salt, content: blob.content }) {
@@ -177,7 +178,7 @@ impl IntakeService {
 
     async fn facts(&self, peer: Peer, facts: v1::Facts) -> Result<Taken, CallError> {
         let keys = self.keys.clone();
-        let checked = tokio::task::spawn_blocking(move || check_all(facts.items, &keys));
+        let checked = work::blocking(move || check_all(facts.items, &keys));
         let candidates = checked.await.map_err(|_| CallError::Stopping)??;
         let (reply, outcomes) = oneshot::channel();
         self.sequencer.send(Command::Facts { peer, candidates, reply }).await?;

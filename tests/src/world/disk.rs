@@ -52,13 +52,15 @@ pub enum Fate {
     Saved,
 }
 
-/// Which syncs are left out, as a control: a check that still passes then proves nothing.
+/// Which duties the disk leaves out, as a control: a check that still passes then proves nothing.
 #[derive(Debug, Clone, Copy, Default, PartialEq, Eq)]
 pub struct Ignore {
     /// `fdatasync` does nothing and says that all went well.
     pub syncs: bool,
     /// So do the syncs of folders.
     pub dir_syncs: bool,
+    /// What fails, for want of space too, says that all went well.
+    pub errors: bool,
 }
 
 /// The disk; clones are the same disk.
@@ -145,7 +147,7 @@ impl SimDisk {
         self.state.lock().expect("no test panics while it holds the disk")
     }
 
-    /// Leaves syncs out from now on.
+    /// Leaves these duties out from now on.
     pub fn ignore(&self, ignore: Ignore) {
         self.state().ignore = ignore;
     }
@@ -256,7 +258,7 @@ impl SimDisk {
             let dir = path.parent().unwrap_or(path).to_owned();
             state.pending.push((dir, change));
         }
-        answer(failed)
+        state.answer(failed)
     }
 }
 
@@ -299,6 +301,14 @@ impl State {
         self.meet(call, &name)
     }
 
+    /// What the caller is told of a call.
+    fn answer(&self, failed: Option<Fate>) -> io::Result<()> {
+        match failed {
+            Some(_) if !self.ignore.errors => Err(io::Error::from_raw_os_error(EIO)),
+            _ => Ok(()),
+        }
+    }
+
     /// How much of a write there is space for; what it takes is gone.
     fn take_space(&mut self, file: usize, offset: usize, length: usize) -> usize {
         let Some(free) = &mut self.free_bytes else {
@@ -309,13 +319,6 @@ impl State {
         let taken = growth.min(*free);
         *free -= taken;
         length - (growth - taken) as usize
-    }
-}
-
-fn answer(failed: Option<Fate>) -> io::Result<()> {
-    match failed {
-        None => Ok(()),
-        Some(_) => Err(io::Error::from_raw_os_error(EIO)),
     }
 }
 
@@ -381,7 +384,7 @@ impl Disk for SimDisk {
                 if place == dir { state.durable.apply(&change) } else { state.pending.push((place, change)) }
             }
         }
-        answer(failed)
+        state.answer(failed)
     }
 }
 
@@ -405,7 +408,8 @@ impl DiskFile for SimFile {
 
     fn read_at(&self, buffer: &mut [u8], offset: u64) -> io::Result<()> {
         let mut state = self.state()?;
-        answer(state.meet_file(Call::Read, self.file)?)?;
+        let failed = state.meet_file(Call::Read, self.file)?;
+        state.answer(failed)?;
         let content = state.files[self.file].cache();
         let from = offset as usize;
         let bytes = content.get(from..from + buffer.len()).ok_or(io::ErrorKind::UnexpectedEof)?;
@@ -422,7 +426,8 @@ impl DiskFile for SimFile {
         }
         let fits = state.take_space(self.file, offset as usize, length);
         state.files[self.file].write(&bytes[..fits], offset as usize);
-        if fits < length { Err(io::Error::from_raw_os_error(ENOSPC)) } else { answer(failed) }
+        let full = fits < length && !state.ignore.errors;
+        if full { Err(io::Error::from_raw_os_error(ENOSPC)) } else { state.answer(failed) }
     }
 
     fn fdatasync(&self) -> io::Result<()> {
@@ -433,6 +438,6 @@ impl DiskFile for SimFile {
         } else if !state.ignore.syncs {
             state.files[self.file].sync();
         }
-        answer(failed)
+        state.answer(failed)
     }
 }
