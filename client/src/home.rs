@@ -28,7 +28,7 @@ use rinsebook_proto::v1;
 use serde::{Deserialize, Serialize};
 
 use crate::ClientError;
-use crate::remote::Dial;
+use crate::dial::Dial;
 
 /// What stands in `station.toml`.
 #[derive(Debug, Clone, Serialize, Deserialize)]

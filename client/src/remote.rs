@@ -1,8 +1,5 @@
 //! The way to the service: one TLS channel, with a heartbeat, since a dead link tells nobody that it is dead.
 
-use std::future::Future;
-use std::pin::Pin;
-use std::sync::Arc;
 use std::time::Duration;
 
 use tonic::metadata::{Ascii, MetadataValue};
@@ -20,29 +17,6 @@ const CONNECT_WITHIN: Duration = Duration::from_secs(5);
 
 /// The way to the service: what is asked over it carries the token that it was opened with, if any.
 pub type Channel = InterceptedService<tonic::transport::Channel, Bearer>;
-
-/// Another way to the service than TLS over TCP, for a home that is given one: its connections are made by whoever runs
-/// both ends.
-#[derive(Clone)]
-pub struct Dial(Arc<dyn Fn() -> Dialling + Send + Sync>);
-
-type Dialling = Pin<Box<dyn Future<Output = Result<tonic::transport::Channel, tonic::transport::Error>> + Send>>;
-
-impl Dial {
-    /// This way.
-    pub fn by<F>(dial: impl Fn() -> F + Send + Sync + 'static) -> Dial
-    where
-        F: Future<Output = Result<tonic::transport::Channel, tonic::transport::Error>> + Send + 'static,
-    {
-        Dial(Arc::new(move || Box::pin(dial())))
-    }
-}
-
-impl std::fmt::Debug for Dial {
-    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
-        f.write_str("Dial")
-    }
-}
 
 /// Puts a token on every request (RFC 6750, section 2.1).
 #[derive(Clone, Default)]
@@ -89,8 +63,8 @@ pub async fn connect_with_token(address: &str, ca_pem: &str, token: &str) -> Res
 
 /// Connects with the device's certificate.
 pub async fn connect(home: &Home) -> Result<Channel, ClientError> {
-    if let Some(Dial(dial)) = home.dial() {
-        let channel = dial().await.map_err(|e| ClientError::Unreachable(cause(&e)))?;
+    if let Some(dial) = home.dial() {
+        let channel = dial.connect().await.map_err(|e| ClientError::Unreachable(cause(&e)))?;
         return Ok(InterceptedService::new(channel, Bearer::default()));
     }
     connect_as(&home.about.address, &home.ca_pem()?, Some(home.tls_identity()?)).await

@@ -318,7 +318,7 @@ impl State {
         let growth = (offset + length).saturating_sub(here) as u64;
         let taken = growth.min(*free);
         *free -= taken;
-        length - (growth - taken) as usize
+        length.saturating_sub((growth - taken) as usize)
     }
 }
 
@@ -363,8 +363,9 @@ impl Disk for SimDisk {
             }
         };
         self.change_name(Call::Create, path, NameChange::Create(path.to_owned(), file))?;
-        self.with_file(path, Content::truncate);
-        self.open(path)
+        let mut state = self.state();
+        state.files[file].truncate();
+        Ok(Box::new(SimFile { disk: self.clone(), file, start: state.start }))
     }
 
     fn rename(&self, from: &Path, to: &Path) -> io::Result<()> {

@@ -4,6 +4,7 @@ use std::path::PathBuf;
 use std::sync::{Arc, Mutex, MutexGuard};
 use std::time::Duration;
 
+use rinsebook_client::enrol;
 use rinsebook_client::home::Home;
 use rinsebook_client::remote;
 use rinsebook_client::rpc::ledger_client::LedgerClient;
@@ -15,7 +16,8 @@ use rinsebook_client::{ClientError, rpc};
 use rinsebook_proto::bytes::Hash;
 use rinsebook_proto::clock::{Clock, ScriptedClock};
 use rinsebook_proto::cosignature::AddCheckpoint;
-use rinsebook_proto::key::SigningKey;
+use rinsebook_proto::fact::Kind;
+use rinsebook_proto::key::{self, SigningKey};
 use rinsebook_proto::note::Checkpoint;
 use rinsebook_proto::v1;
 use rinsebook_service::Config;
@@ -25,16 +27,16 @@ use rinsebook_tests::world::disk::SimDisk;
 use tokio::time::sleep;
 
 use crate::network;
-use crate::template::{STATIONS, Template, ramp};
+use crate::template::{SENDERS, STATIONS, Template, sender};
 
-/// The service, then the stations.
+/// The service, then those who send to it.
 pub(crate) const SERVICE: usize = 0;
 /// Machines with a disk that matters.
-pub(crate) const MACHINES: usize = 1 + STATIONS;
+pub(crate) const MACHINES: usize = 1 + SENDERS;
 
 /// The name of a machine in the network.
 pub(crate) fn name(machine: usize) -> String {
-    if machine == SERVICE { "service".to_owned() } else { ramp(machine - 1) }
+    if machine == SERVICE { "service".to_owned() } else { sender(machine - 1) }
 }
 
 /// A machine's disk and clock, which outlive its programs.
@@ -56,6 +58,8 @@ pub(crate) struct Known {
     /// Throws for what the programs do.
     pub(crate) dice: Dice,
     lines: Vec<Vec<Line>>,
+    /// What the custodian granted, and may withdraw.
+    grants: Vec<Hash>,
     /// Envelopes that each station called saved.
     pub(crate) saved: Vec<Vec<Hash>>,
     /// The log has at least so many entries, as somebody was told.
@@ -91,15 +95,16 @@ impl Shared {
         let known = Known {
             dice,
             lines: vec![Vec::new(); STATIONS],
-            saved: vec![Vec::new(); STATIONS],
+            grants: Vec::new(),
+            saved: vec![Vec::new(); SENDERS],
             acknowledged: 0,
             answers: Vec::new(),
             checkpoints: Vec::new(),
             cosigned: 0,
             ended: vec![None; MACHINES],
             settling: false,
-            settled: vec![false; STATIONS],
-            unsent_because: vec![String::new(); STATIONS],
+            settled: vec![false; SENDERS],
+            unsent_because: vec![String::new(); SENDERS],
             wrong: None,
             told: Vec::new(),
         };
@@ -112,6 +117,8 @@ impl Shared {
 
     pub(crate) fn tell(&self, what: String) {
         let at_ms = turmoil::sim_elapsed().unwrap_or_default().as_millis();
+        // Each telling has a folder of its own.
+        let what = what.replace(&self.dir.display().to_string(), "");
         self.known().told.push(format!("{at_ms} {what}"));
     }
 
@@ -136,7 +143,7 @@ impl Shared {
 
     pub(crate) fn open_station(&self, n: usize) -> Result<Station, ClientError> {
         let machine = &self.machines[1 + n];
-        Station::open_on(self.home(&ramp(n)), machine.clock.clone(), Arc::new(machine.disk.clone()))
+        Station::open_on(self.home(&sender(n)), machine.clock.clone(), Arc::new(machine.disk.clone()))
     }
 
     /// The program has ended; somebody will start it again.
@@ -166,22 +173,26 @@ pub(crate) async fn service(shared: Arc<Shared>) -> turmoil::Result {
     shared.ends(SERVICE, ended).await
 }
 
-/// A station's program: signs, and sends when it feels like it.
+/// The program of a station, or of the custodian's desk: signs, and sends when it feels like it.
 pub(crate) async fn station(shared: Arc<Shared>, n: usize) -> turmoil::Result {
     let mut station = match shared.open_station(n) {
         Ok(station) => station,
         Err(error) => return shared.ends(1 + n, error.to_string()).await,
     };
-    shared.tell(format!("{} starts with {} envelopes", ramp(n), station.outbox_items().len()));
+    shared.tell(format!("{} starts with {} envelopes", sender(n), station.outbox_items().len()));
     loop {
-        sleep(Duration::from_millis(20 + shared.below(300))).await;
+        let pause_ms = if n < STATIONS { 20 + shared.below(300) } else { 300 + shared.below(900) };
+        sleep(Duration::from_millis(pause_ms)).await;
         let settling = shared.known().settling;
         if !settling && shared.below(3) < 2 {
-            let (signer, drafts) = card(&shared, n);
+            let (signer, drafts) = if n < STATIONS { card(&shared, n) } else { custody(&shared) };
+            let grants = drafts.iter().any(|draft| matches!(draft.kind, Kind::AuthorityGranted(_)));
             match station.sign_card(signer, drafts) {
                 Ok(saved) => {
-                    shared.tell(format!("{} saves {}", ramp(n), saved.len()));
-                    shared.known().saved[n].extend(saved);
+                    shared.tell(format!("{} saves {}", sender(n), saved.len()));
+                    let mut known = shared.known();
+                    known.grants.extend(saved.iter().filter(|_| grants));
+                    known.saved[n].extend(saved);
                 }
                 Err(error) => return shared.ends(1 + n, error.to_string()).await,
             }
@@ -204,7 +215,7 @@ async fn send(shared: &Shared, n: usize, station: &mut Station) {
     drop(known);
     match sent {
         Ok(report) => {
-            shared.tell(format!("{} sends: {} new, {} known", ramp(n), report.admitted, report.known));
+            shared.tell(format!("{} sends: {} new, {} known", sender(n), report.admitted, report.known));
             if !report.refused.is_empty() {
                 shared.must_not_be(format!("refused: {:?}", report.refused));
             }
@@ -213,9 +224,9 @@ async fn send(shared: &Shared, n: usize, station: &mut Station) {
             known.checkpoints.push((seen.size, seen.root));
             known.settled[n] = known.settling && report.left == 0;
         }
-        Err(error @ ClientError::Diverged(_)) => shared.must_not_be(format!("{}: {error}", ramp(n))),
+        Err(error @ ClientError::Diverged(_)) => shared.must_not_be(format!("{}: {error}", sender(n))),
         Err(error) => {
-            shared.tell(format!("{} does not reach: {error}", ramp(n)));
+            shared.tell(format!("{} does not reach: {error}", sender(n)));
             shared.known().unsent_because[n] = error.to_string();
         }
     }
@@ -234,7 +245,8 @@ fn card(shared: &Shared, n: usize) -> (&SigningKey, Vec<Draft>) {
             1 => wash.on(1, inspected(&shared_line), now_ms),
             _ => wash.on(1, disconnected(&shared_line), now_ms),
         };
-        return (&template.technician, vec![draft]);
+        let who = if dice.once_in(2) { &template.technician } else { &template.inspector };
+        return (who, vec![draft]);
     }
     if dice.once_in(4)
         && let Some(line) = lines.iter_mut().find(|line| line.stage == 1)
@@ -251,12 +263,38 @@ fn card(shared: &Shared, n: usize) -> (&SigningKey, Vec<Draft>) {
             line.stage = 1;
             drafts.push(wash.on(1, reconnected(&line.name), happened_ms));
         } else {
-            let name = format!("{}-{}", ramp(n), lines.len());
+            let name = format!("{}-{}", sender(n), lines.len());
             drafts.push(wash.on(1, disconnected(&name), happened_ms));
             lines.push(Line { name, stage: 0 });
         }
     }
     (&template.technician, drafts)
+}
+
+/// The custodian lets the technician look at joints, takes that back, or says from where on a key is not trusted: what it
+/// means for facts that are on their way, or in the log, their places decide.
+fn custody(shared: &Shared) -> (&SigningKey, Vec<Draft>) {
+    let now_ms = shared.machines[1 + STATIONS].clock.wall_ms();
+    let Known { dice, grants, acknowledged, .. } = &mut *shared.known();
+    let template = &shared.template;
+    let draft = match dice.below(8) {
+        0 => {
+            let key = if dice.once_in(4) { &template.technician } else { &template.inspector };
+            let revoked = v1::KeyRevoked {
+                key_id: key::key_id(&key.verifying_key()).to_vec(),
+                untrusted_from_index: Some(acknowledged.saturating_sub(dice.below(20))),
+                reason: "lost".to_owned(),
+            };
+            enrol::roster_fact(Kind::KeyRevoked(revoked), vec![], now_ms)
+        }
+        1..=3 if !grants.is_empty() => {
+            let withdrawn = v1::AuthorityWithdrawn { reason: "moved on".to_owned() };
+            let named = grants[dice.below(grants.len() as u64) as usize];
+            Draft { refers: vec![named], ..enrol::roster_fact(Kind::AuthorityWithdrawn(withdrawn), vec![], now_ms) }
+        }
+        _ => enrol::grant(template.technician_id, v1::Authority::Inspect, now_ms),
+    };
+    (&template.custodian, vec![draft])
 }
 
 /// The planner asks what is open, again and again.

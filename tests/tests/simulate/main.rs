@@ -1,4 +1,4 @@
-//! The whole service, three stations, a planner and a witness in one world, told from one seed: power fails, programs are
+//! The whole service, three stations, the custodian's desk, a planner and a witness in one world, told from one seed: power fails, programs are
 //! killed, disks refuse, fill, tear and lie about what they saved, clocks jump and part, links break and come back. What was
 //! said predicts the log, and a slow model of the rules predicts what the planner is told.
 //!

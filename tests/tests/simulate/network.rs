@@ -11,7 +11,7 @@ use axum::middleware::{Next, from_fn_with_state};
 use axum::response::Response;
 use axum::serve::{IncomingStream, Listener};
 use hyper_util::rt::TokioIo;
-use rinsebook_client::remote::Dial;
+use rinsebook_client::dial::Dial;
 use tonic::transport::Endpoint;
 use turmoil::net::{TcpListener, TcpStream};
 

@@ -18,7 +18,7 @@ use turmoil::Sim;
 
 use crate::machines::{self, MACHINES, Machine, SERVICE, Shared, name};
 use crate::predict;
-use crate::template::{STATIONS, Template, put_on};
+use crate::template::{SENDERS, Template, put_on};
 
 const TICK: Duration = Duration::from_millis(5);
 /// Things that happen to the machines in a story, and how far apart at the most.
@@ -101,7 +101,7 @@ pub(crate) fn tell(template: &Arc<Template>, seed: u64, ignore: Ignore) -> Resul
     let with = |shared: &Arc<Shared>| shared.clone();
     let of = with(&shared);
     sim.host("service", move || machines::service(of.clone()));
-    for n in 0..STATIONS {
+    for n in 0..SENDERS {
         let of = with(&shared);
         sim.host(name(1 + n), move || machines::station(of.clone(), n));
     }
@@ -198,7 +198,7 @@ impl Story<'_> {
     }
 
     fn machine(&mut self) -> usize {
-        if self.dice.once_in(2) { SERVICE } else { 1 + self.dice.below(STATIONS as u64) as usize }
+        if self.dice.once_in(2) { SERVICE } else { 1 + self.dice.below(SENDERS as u64) as usize }
     }
 
     /// One thing happens.
@@ -268,7 +268,7 @@ impl Story<'_> {
 
     /// A station hears nothing of the service for a while: messages are lost, or held and come all at once.
     fn cut_link(&mut self) {
-        let n = self.dice.below(STATIONS as u64) as usize;
+        let n = self.dice.below(SENDERS as u64) as usize;
         if self.dice.once_in(2) {
             self.sim.partition("service", name(1 + n));
         } else {
@@ -282,7 +282,7 @@ impl Story<'_> {
     /// Everything is mended, and everybody sends.
     fn settle(&mut self) -> Result<(), String> {
         self.mends.clear();
-        for n in 0..STATIONS {
+        for n in 0..SENDERS {
             self.mend(Mend::Link(n));
         }
         for machine in 0..MACHINES {
@@ -294,7 +294,7 @@ impl Story<'_> {
         {
             let mut known = self.shared.known();
             known.settling = true;
-            known.settled = vec![false; STATIONS];
+            known.settled = vec![false; SENDERS];
         }
         self.happened("everything is mended");
         let until = self.sim.elapsed() + SETTLES_WITHIN;
@@ -314,7 +314,7 @@ impl Story<'_> {
         let log = log_of(&self.shared)?;
         let known = self.shared.known();
         let mut placed = HashSet::new();
-        for n in 0..STATIONS {
+        for n in 0..SENDERS {
             let station = self.shared.open_station(n).map_err(|error| error.to_string())?;
             let signed: Vec<Hash> = station.outbox_items().iter().map(|item| item.hash()).collect();
             let kept: HashSet<&Hash> = signed.iter().collect();

@@ -16,8 +16,10 @@ use rinsebook_tests::world::disk::SimDisk;
 use rustls::pki_types::CertificateDer;
 use rustls::pki_types::pem::PemObject;
 
-/// Stations in a story.
+/// Stations of technicians in a story.
 pub(crate) const STATIONS: usize = 3;
+/// All that sign and send: those, and the custodian's desk.
+pub(crate) const SENDERS: usize = STATIONS + 1;
 
 /// See the module.
 pub(crate) struct Template {
@@ -26,6 +28,8 @@ pub(crate) struct Template {
     pub(crate) wash: Wash,
     pub(crate) technician: SigningKey,
     pub(crate) inspector: SigningKey,
+    pub(crate) custodian: SigningKey,
+    pub(crate) technician_id: Id,
     pub(crate) log_key: VerifierKey,
     /// What connections from a machine show, by its name in the network.
     pub(crate) shown: HashMap<String, Arc<TlsInfo>>,
@@ -37,20 +41,21 @@ impl Template {
         let mut shop = Shop::open_in(dir.path().to_owned(), None).await.unwrap();
         let wash = Wash::of(shop.aircraft);
         let desk = shop.desk.home.path("");
-        let mut shown = HashMap::from([("planner".to_owned(), shows(&desk)), ("witness".to_owned(), shows(&desk))]);
+        let at_desk = ["desk", "planner", "witness"].map(|name| (name.to_owned(), shows(&desk)));
+        let mut shown = HashMap::from(at_desk);
         for n in 0..STATIONS {
-            let mut station = shop.station(&ramp(n)).await.unwrap();
+            let mut station = shop.station(&sender(n)).await.unwrap();
             if n == 0 {
                 station.sign_card(&shop.technician.key, vec![wash.opened(&shop, MORNING_MS)]).unwrap();
                 sync(&mut station, 1).await.unwrap();
             }
-            shown.insert(ramp(n), shows(&station.home.path("")));
+            shown.insert(sender(n), shows(&station.home.path("")));
         }
         let running = shop.service.take().unwrap();
         let log_key = VerifierKey::parse(&running.verifier_key).unwrap();
         running.stop().await.unwrap();
-        for n in 0..STATIONS {
-            quicken(&shop.dir.join(ramp(n)).join("report.pem"), &shop.dir.join(ramp(n)).join("passphrase"));
+        for home in (0..SENDERS).map(|n| shop.dir.join(sender(n))) {
+            quicken(&home.join("report.pem"), &home.join("passphrase"));
         }
         let keys = shop.data().join("keys");
         for file in std::fs::read_dir(&keys).unwrap().map(|file| file.unwrap().path()) {
@@ -58,8 +63,17 @@ impl Template {
                 quicken(&file, &keys.join("passphrase"));
             }
         }
-        let (technician, inspector) = (shop.technician.key.clone(), shop.inspector.key.clone());
-        Template { aircraft: shop.aircraft, wash, technician, inspector, log_key, shown, dir }
+        Template {
+            aircraft: shop.aircraft,
+            wash,
+            technician: shop.technician.key.clone(),
+            inspector: shop.inspector.key.clone(),
+            custodian: shop.custodian.key.clone(),
+            technician_id: shop.technician.id,
+            log_key,
+            shown,
+            dir,
+        }
     }
 
     /// A copy of all folders.
@@ -70,9 +84,9 @@ impl Template {
     }
 }
 
-/// A station's name.
-pub(crate) fn ramp(n: usize) -> String {
-    format!("ramp-{n}")
+/// A sender's name.
+pub(crate) fn sender(n: usize) -> String {
+    if n < STATIONS { format!("ramp-{n}") } else { "desk".to_owned() }
 }
 
 /// In memory where the system has such a folder: what becomes of files is for the simulated disks to say.
@@ -84,7 +98,11 @@ fn copy(from: &Path, to: &Path) {
     std::fs::create_dir_all(to).unwrap();
     for entry in std::fs::read_dir(from).unwrap().map(Result::unwrap) {
         let (from, to) = (entry.path(), to.join(entry.file_name()));
-        if from.is_dir() { copy(&from, &to) } else { drop(std::fs::copy(&from, &to).unwrap()) }
+        if from.is_dir() {
+            copy(&from, &to);
+        } else {
+            std::fs::copy(&from, &to).unwrap();
+        }
     }
 }
 
