@@ -62,7 +62,8 @@ impl Traced {
         let binary = std::env::var("RINSEBOOK_SERVICE")
             .expect("RINSEBOOK_SERVICE names the service program; tests/run builds it and sets it");
         let (config, trace) = (dir.join("service.toml"), dir.join("trace"));
-        let text = format!("listen = \"127.0.0.1:0\"\ndata = {data:?}\n[log]\ngrow_kibibytes = 64\nsegment_kibibytes = 64\n");
+        let text =
+            format!("listen = \"127.0.0.1:0\"\ndata = {data:?}\n[log]\ngrow_kibibytes = 64\nsegment_kibibytes = 64\n");
         std::fs::write(&config, text).unwrap();
         let mut child = Command::new("strace")
             .args(["-D", "-f", "-yy", "-s", "0", "-o"])
@@ -339,10 +340,13 @@ async fn fail_one(founded: &Founded, failing: Failing) -> bool {
     }
     let mut service = Traced::start_in(dir.path(), &data, &options);
     // Where the call failed at the start, nobody serves; where it failed later, nobody is told that all went well.
-    let told = match &service.address {
-        None => Vec::new(),
+    let told = match service.address.clone() {
+        None => {
+            service.ends_within(Duration::from_secs(5));
+            Vec::new()
+        }
         Some(address) => {
-            home.set_address(address).unwrap();
+            home.set_address(&address).unwrap();
             let mut station = Station::open(home.clone(), Arc::new(SystemClock)).unwrap();
             // A link that breaks shows that the service is ending.
             if sync(&mut station, 1).await.is_err() {

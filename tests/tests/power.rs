@@ -169,7 +169,9 @@ impl World {
     fn cut(&mut self, program: Program, dice: &mut Dice, tally: &mut Tally) -> Result<(), String> {
         let mut streaming = Vec::new();
         for (machine, _) in &self.ramps {
-            Home::open(&machine.at).and_then(|mut home| home.set_address(&program.address)).map_err(|e| e.to_string())?;
+            Home::open(&machine.at)
+                .and_then(|mut home| home.set_address(&program.address))
+                .map_err(|e| e.to_string())?;
             let test = "a_station_streams_where_it_is_asked_to";
             streaming.push(Streaming::start(&self.shop, &machine.at, test, self.syncs, false));
         }

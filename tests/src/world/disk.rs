@@ -167,9 +167,11 @@ impl SimDisk {
         self.state().failing.is_some()
     }
 
-    /// Takes back a failure that was ordered and has not happened.
+    /// Takes back a failure or a stop that was ordered and has not happened.
     pub fn forgive(&self) {
-        self.state().failing = None;
+        let mut state = self.state();
+        state.failing = None;
+        state.power_left = state.power_left.filter(|left| *left == 0);
     }
 
     /// After so many more changes every call fails, until [`power_cut`](Self::power_cut) or [`kill`](Self::kill).

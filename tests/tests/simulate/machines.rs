@@ -34,6 +34,9 @@ pub(crate) const SERVICE: usize = 0;
 /// Machines with a disk that matters.
 pub(crate) const MACHINES: usize = 1 + SENDERS;
 
+/// How a program that does not even start says so.
+pub(crate) const UNSTARTED: &str = "it does not start: ";
+
 /// The name of a machine in the network.
 pub(crate) fn name(machine: usize) -> String {
     if machine == SERVICE { "service".to_owned() } else { sender(machine - 1) }
@@ -161,7 +164,7 @@ pub(crate) async fn service(shared: Arc<Shared>) -> turmoil::Result {
     let opened = rinsebook_service::run::open_on(&shared.config(), machine.clock.clone(), disk).await;
     let mut at_work = match opened {
         Ok(at_work) => at_work,
-        Err(error) => return shared.ends(SERVICE, format!("it does not start: {error}")).await,
+        Err(error) => return shared.ends(SERVICE, format!("{UNSTARTED}{error}")).await,
     };
     shared.tell(format!("service starts with {} entries", at_work.start.entries));
     let router = at_work.router.clone();
@@ -177,7 +180,7 @@ pub(crate) async fn service(shared: Arc<Shared>) -> turmoil::Result {
 pub(crate) async fn station(shared: Arc<Shared>, n: usize) -> turmoil::Result {
     let mut station = match shared.open_station(n) {
         Ok(station) => station,
-        Err(error) => return shared.ends(1 + n, error.to_string()).await,
+        Err(error) => return shared.ends(1 + n, format!("{UNSTARTED}{error}")).await,
     };
     shared.tell(format!("{} starts with {} envelopes", sender(n), station.outbox_items().len()));
     loop {
@@ -304,8 +307,7 @@ pub(crate) async fn planner(shared: Arc<Shared>) -> turmoil::Result {
         sleep(Duration::from_millis(50 + shared.below(400))).await;
         let before = shared.known().acknowledged;
         let Ok(channel) = remote::connect(&home).await else { continue };
-        let request =
-            v1::AssessRequest { aircraft: shared.template.aircraft.to_vec(), ..v1::AssessRequest::default() };
+        let request = v1::AssessRequest { aircraft: shared.template.aircraft.to_vec(), ..v1::AssessRequest::default() };
         let Ok(answer) = OpenItemsClient::new(channel).assess(request).await else { continue };
         let Some(assessment) = answer.into_inner().assessment else { continue };
         shared.tell(format!("planner is told of {}", assessment.as_of.unwrap_or_default().size));

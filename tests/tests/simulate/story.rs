@@ -16,7 +16,7 @@ use rinsebook_tests::world::Dice;
 use rinsebook_tests::world::disk::{Call, Fate, Ignore, SimDisk};
 use turmoil::Sim;
 
-use crate::machines::{self, MACHINES, Machine, SERVICE, Shared, name};
+use crate::machines::{self, MACHINES, Machine, SERVICE, Shared, UNSTARTED, name};
 use crate::predict;
 use crate::template::{SENDERS, Template, put_on};
 
@@ -26,6 +26,9 @@ const EVENTS: u32 = 16;
 const APART_MS: u64 = 450;
 /// In simulated time; connections that hang are given up within half a minute.
 const SETTLES_WITHIN: Duration = Duration::from_secs(180);
+
+/// Said when a story comes to its end.
+const MENDED: &str = "everything is mended";
 
 /// What happened in all stories together.
 #[derive(Debug, Default, Clone, Copy)]
@@ -182,7 +185,11 @@ impl Story<'_> {
     fn stops(&mut self, machine: usize, power: bool) {
         self.sim.crash(name(machine));
         let disk = &self.shared.machines[machine].disk;
-        if power { disk.power_cut() } else { disk.kill() }
+        if power {
+            disk.power_cut()
+        } else {
+            disk.kill()
+        }
         self.down[machine] = true;
         self.happened(&format!("{} {}", name(machine), if power { "has no power" } else { "is killed" }));
     }
@@ -261,7 +268,11 @@ impl Story<'_> {
         let by_ms = self.dice.below(3 * 3_600_000);
         let now_ms = clock.wall_ms();
         let then_ms = if self.dice.once_in(2) { now_ms + by_ms } else { now_ms - by_ms };
-        if self.dice.once_in(2) { clock.set(then_ms) } else { clock.set_wall_alone(then_ms) }
+        if self.dice.once_in(2) {
+            clock.set(then_ms)
+        } else {
+            clock.set_wall_alone(then_ms)
+        }
         self.happened(&format!("{}'s clock jumps by {} ms", name(machine), then_ms as i64 - now_ms as i64));
         self.tally.clock_jumps += 1;
     }
@@ -289,6 +300,13 @@ impl Story<'_> {
             let disk = self.shared.machines[machine].disk.clone();
             disk.forgive();
             disk.set_free_bytes(None);
+            if !self.down[machine] && self.shared.known().ended[machine].is_some() {
+                self.stops(machine, false);
+            }
+            if self.down[machine] {
+                // What was ordered meanwhile for a disk that nobody uses.
+                disk.kill();
+            }
             self.mend(Mend::Start(machine));
         }
         {
@@ -296,7 +314,7 @@ impl Story<'_> {
             known.settling = true;
             known.settled = vec![false; SENDERS];
         }
-        self.happened("everything is mended");
+        self.happened(MENDED);
         let until = self.sim.elapsed() + SETTLES_WITHIN;
         while !self.shared.known().settled.iter().all(|settled| *settled) {
             if self.sim.elapsed() > until {
@@ -304,8 +322,17 @@ impl Story<'_> {
                 return Err(format!("it does not settle: {:?}, {:?}", known.unsent_because, known.told.last()));
             }
             self.tick()?;
+            self.all_start()?;
         }
         Ok(())
+    }
+
+    /// Nothing is wrong with any disk now: what was on it has to be enough.
+    fn all_start(&self) -> Result<(), String> {
+        let known = self.shared.known();
+        let unstarted =
+            known.told.iter().rev().take_while(|what| !what.ends_with(MENDED)).find(|what| what.contains(UNSTARTED));
+        unstarted.map_or(Ok(()), |what| Err(what.clone()))
     }
 
     fn end(mut self) -> Result<(Tally, Vec<String>), String> {

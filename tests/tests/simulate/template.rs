@@ -145,6 +145,7 @@ fn quicken(file: &Path, passphrase: &Path) {
     let scrypt = pkcs5::scrypt::Params::new(1, 1, 1).unwrap();
     let parameters = pkcs5::pbes2::Parameters::generate_scrypt_aes256cbc(scrypt, &[7; 16], [9; 16]).unwrap();
     let document = info.encrypt_with_params(parameters, passphrase).unwrap();
-    std::fs::write(file, document.to_pem("ENCRYPTED PRIVATE KEY", pkcs8::der::pem::LineEnding::LF).unwrap().as_bytes()).unwrap();
+    std::fs::write(file, document.to_pem("ENCRYPTED PRIVATE KEY", pkcs8::der::pem::LineEnding::LF).unwrap().as_bytes())
+        .unwrap();
     assert_eq!(key::from_pem(&std::fs::read_to_string(file).unwrap(), passphrase).unwrap().to_bytes(), key.to_bytes());
 }
