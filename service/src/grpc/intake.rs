@@ -23,9 +23,9 @@ use crate::error::CallError;
 use crate::projection::View;
 use crate::rpc::intake_server::Intake;
 use crate::sequencer::{Command, Sequencer};
+use crate::work;
 pub use room::Room;
 use room::{Held, StreamRoom};
-use crate::work;
 
 /// Messages of one stream that may be on their way to the log at once.
 const IN_FLIGHT: usize = 16;

@@ -15,7 +15,7 @@ use rinsebook_tests::slow::shop::PROCEDURE;
 /// The slow model is asked about so many answers of a story, the last among them: it takes longer than the whole service.
 const PREDICTED: usize = 4;
 
-fn recorded(data: &Vec<u8>) -> Result<Recorded, String> {
+fn recorded(data: &[u8]) -> Result<Recorded, String> {
     let entry = Entry::decode(data).map_err(|e| e.to_string())?;
     let fact = Signed::parse(&entry.envelope, MAX_SERVICE_ENVELOPE_BYTES).map_err(|e| e.to_string())?;
     Ok(Recorded {
@@ -43,7 +43,7 @@ pub(crate) fn answers(log: &[Vec<u8>], aircraft: &Id, answers: &[(u64, v1::Asses
         }
         known = size;
     }
-    let recorded = log.iter().map(recorded).collect::<Result<Vec<_>, _>>()?;
+    let recorded = log.iter().map(|data| recorded(data)).collect::<Result<Vec<_>, _>>()?;
     let book = Book::of(&recorded, &[PROCEDURE]);
     let every = answers.len().div_ceil(PREDICTED).max(1);
     let chosen: Vec<_> = answers.iter().rev().step_by(every).collect();
