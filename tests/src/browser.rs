@@ -53,7 +53,10 @@ impl Browser {
         let mut flags: Vec<String> = FLAGS.iter().map(|flag| (*flag).to_owned()).collect();
         flags.push(format!("--user-data-dir={}", browser._profile.path().display()));
         flags.push("--window-size=1024,768".to_owned());
-        let asked = json!({ "capabilities": { "alwaysMatch": { "goog:chromeOptions": { "args": flags } } } });
+        let asked = json!({ "capabilities": { "alwaysMatch": {
+            "goog:chromeOptions": { "args": flags },
+            "timeouts": { "script": HANGS.as_millis() as u64 },
+        } } });
         let made = browser.call("POST", "/session", &asked).await?;
         browser.session = made["sessionId"].as_str().context("a session")?.to_owned();
         Ok(browser)

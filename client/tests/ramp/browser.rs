@@ -89,7 +89,10 @@ impl Browser {
         arguments.extend(more);
         let mut options = options.clone();
         options["args"] = json!(arguments);
-        let asked = json!({ "capabilities": { "alwaysMatch": { "goog:chromeOptions": options } } });
+        let asked = json!({ "capabilities": { "alwaysMatch": {
+            "goog:chromeOptions": options,
+            "timeouts": { "script": 300_000 },
+        } } });
         let made = browser.call("POST", "/session", &asked);
         browser.session = made["sessionId"].as_str().unwrap_or_else(|| panic!("{made}")).to_owned();
         browser

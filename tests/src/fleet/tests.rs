@@ -31,10 +31,10 @@ fn history(fleet: &Fleet) -> History {
 #[test]
 fn the_log_verifies_and_has_nothing_open_but_what_was_left() {
     let dir = tempfile::tempdir().unwrap();
-    let fleet = Fleet::in_folder(&dir.path().join("fleet"), 2600, 20).unwrap();
+    let fleet = Fleet::in_folder(&dir.path().join("fleet"), 2400, 20).unwrap();
     let good = log_dir(&fleet.log(), None).unwrap();
     assert_eq!(good.unread, 0);
-    assert!(good.entries >= 2600, "{good:?}");
+    assert!(good.entries >= 2400, "{good:?}");
     let history = history(&fleet);
     let state = |number| history.state(&aircraft(number), history.size(), now_ms());
     let done = state(0);

@@ -6,7 +6,7 @@ use rinsebook_proto::fact::{Kind, Subject};
 use rinsebook_proto::v1::{self, EngineAt};
 
 /// Facts of a wash that is done to its end.
-pub const FACTS_A_WASH: u64 = 76;
+pub const FACTS_A_WASH: u64 = 62;
 
 /// Who signs.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
