@@ -408,9 +408,25 @@ fn epoch_of(origin: &str) -> u32 {
 
 type Receipts = (HashMap<Hash, Receipt>, HashMap<Hash, String>);
 
-/// A line that was cut short is passed over: its envelope is sent again and gets the same answer.
+/// Takes a last line away that was cut short: what is written next would go on in it, and the two together could read as a
+/// receipt that nobody gave. Its envelope is sent again and gets the same answer.
+fn whole_receipts(home: &Home) -> Result<String, ClientError> {
+    let mut text = home.text("receipts.log")?.unwrap_or_default();
+    let whole = text.rfind('\n').map_or(0, |at| at + 1);
+    if whole < text.len() {
+        let cut = || {
+            let file = std::fs::OpenOptions::new().write(true).open(home.path("receipts.log"))?;
+            file.set_len(whole as u64)?;
+            file.sync_all()
+        };
+        cut().map_err(ClientError::file("cannot take away a receipt that was cut short"))?;
+        text.truncate(whole);
+    }
+    Ok(text)
+}
+
 fn read_receipts(home: &Home) -> Result<Receipts, ClientError> {
-    let text = home.text("receipts.log")?.unwrap_or_default();
+    let text = whole_receipts(home)?;
     let (mut receipts, mut notes) = (HashMap::new(), HashMap::new());
     for line in text.lines() {
         let mut parts = line.splitn(3, ' ');
@@ -473,6 +489,23 @@ mod tests {
         for (salt, content) in [(0, 1), (16, MAX_BLOB_BYTES)] {
             let kept = station.keep(&blob(salt, content)).unwrap();
             assert_eq!(station.blob(&kept), Some(blob(salt, content)));
+        }
+    }
+
+    #[test]
+    fn a_receipt_that_was_cut_short_at_any_byte_is_none_whatever_is_written_behind_it() {
+        let dir = tempfile::tempdir().unwrap();
+        let home = Home::create(&dir.path().join("s"), "s", "https://localhost:1", "no certificate").unwrap();
+        let (first, second) = (Hash([1; 32]), Hash([2; 32]));
+        let line = format!("{first} in-log 7 {} {}\n", Hash([3; 32]), BASE64.encode("a note"));
+        for cut in 0..line.len() {
+            std::fs::write(home.path("receipts.log"), &line[..cut]).unwrap();
+            let mut station = Station::open(home.clone(), Arc::new(ScriptedClock::at(1_000))).unwrap();
+            station.store_receipts(vec![(second, Receipt::InLog(9, Hash([4; 32])))], "a note").unwrap();
+            drop(station);
+            let station = Station::open(home.clone(), Arc::new(ScriptedClock::at(1_000))).unwrap();
+            assert_eq!(station.receipt(&first), None, "cut at {cut}");
+            assert_eq!(station.receipt(&second), Some(&Receipt::InLog(9, Hash([4; 32]))), "cut at {cut}");
         }
     }
 

@@ -2,6 +2,8 @@
 //! sends what is left, and all of it is held against what was said.
 
 use std::collections::HashSet;
+use std::io::Write;
+use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::time::Duration;
 
@@ -40,6 +42,7 @@ pub(crate) struct Tally {
     pub(crate) faults_met: u64,
     pub(crate) full_disks: u64,
     pub(crate) clock_jumps: u64,
+    pub(crate) torn: u64,
     pub(crate) cut_links: u64,
     pub(crate) answers: u64,
     pub(crate) predicted: u64,
@@ -56,6 +59,7 @@ impl Tally {
         self.faults_met += other.faults_met;
         self.full_disks += other.full_disks;
         self.clock_jumps += other.clock_jumps;
+        self.torn += other.torn;
         self.cut_links += other.cut_links;
         self.answers += other.answers;
         self.predicted += other.predicted;
@@ -116,7 +120,7 @@ pub(crate) fn tell(template: &Arc<Template>, seed: u64, ignore: Ignore) -> Resul
     story.run()
 }
 
-fn machine_of(dir: &std::path::Path, machine: usize, ignore: Ignore, dice: &mut Dice) -> Machine {
+fn machine_of(dir: &Path, machine: usize, ignore: Ignore, dice: &mut Dice) -> Machine {
     let disk = SimDisk::new(dice.number());
     put_on(&disk, &dir.join(name(machine)).join(if machine == SERVICE { "log" } else { "outbox" }));
     disk.ignore(ignore);
@@ -184,14 +188,54 @@ impl Story<'_> {
     /// The machine loses its power, or its program is killed.
     fn stops(&mut self, machine: usize, power: bool) {
         self.sim.crash(name(machine));
-        let disk = &self.shared.machines[machine].disk;
+        let disk = self.shared.machines[machine].disk.clone();
         if power {
-            disk.power_cut()
+            disk.power_cut();
+            self.tear(machine);
         } else {
-            disk.kill()
+            disk.kill();
         }
         self.down[machine] = true;
         self.happened(&format!("{} {}", name(machine), if power { "has no power" } else { "is killed" }));
+    }
+
+    /// What a power cut leaves of files beside the journals: those that can be derived anew may be anything, and a line of
+    /// receipts that was being written may have its first half.
+    fn tear(&mut self, machine: usize) {
+        let home = self.shared.dir.join(name(machine));
+        if machine == SERVICE {
+            self.tear_derived(&home.join("derived"));
+            return;
+        }
+        let last = self.shared.known().saved[machine - 1].last().copied();
+        let Some(last) = last.filter(|_| self.dice.once_in(2)) else { return };
+        let line = format!("{last} in-log 7 {}", Hash::ZERO);
+        let half = &line[..self.dice.below(line.len() as u64) as usize];
+        let receipts = std::fs::OpenOptions::new().create(true).append(true).open(home.join("receipts.log"));
+        receipts.and_then(|mut file| file.write_all(half.as_bytes())).expect("its folder is there");
+    }
+
+    fn tear_derived(&mut self, derived: &Path) {
+        let files = std::fs::read_dir(derived).map(|files| files.filter_map(|file| Some(file.ok()?.path())));
+        let mut files: Vec<PathBuf> = files.into_iter().flatten().filter(|path| path.is_file()).collect();
+        files.sort();
+        let (how, which) = (self.dice.below(5), self.dice.number() as usize);
+        let (offset, mask) = (self.dice.number() as usize, 1 << self.dice.below(8));
+        let Some(file) = files.get(which.checked_rem(files.len()).unwrap_or(0)) else { return };
+        let mut bytes = std::fs::read(file).expect("it was listed");
+        match how {
+            0 => std::fs::remove_dir_all(derived).expect("it was listed"),
+            1 => std::fs::remove_file(file).expect("it was listed"),
+            2 if !bytes.is_empty() => {
+                let at = offset % bytes.len();
+                bytes[at] ^= mask;
+                std::fs::write(file, bytes).expect("it was there");
+            }
+            3 if !bytes.is_empty() => std::fs::write(file, &bytes[..offset % bytes.len()]).expect("it was there"),
+            _ => return,
+        }
+        self.tally.torn += 1;
+        self.happened("service finds what it derived damaged");
     }
 
     fn starts(&mut self, machine: usize) {
