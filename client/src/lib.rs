@@ -5,6 +5,7 @@
 //! ```
 
 pub mod about;
+pub mod brought;
 pub mod card;
 pub mod command;
 mod contract;
@@ -28,6 +29,7 @@ pub mod verify;
 pub mod witness;
 
 pub use query::render;
+use tonic_types::StatusExt;
 
 /// The generated client side of the gRPC services.
 #[allow(missing_docs, clippy::all, clippy::pedantic)]
@@ -60,6 +62,14 @@ pub enum ClientError {
     /// The service cannot be reached.
     #[error("the service is not reachable: {0}; what you signed is saved here; send it when the network is back")]
     Unreachable(String),
+    /// The service takes nothing now, and says when it is worth trying again.
+    #[error("{why}")]
+    Busy {
+        /// What it says.
+        why: String,
+        /// Not before this has passed.
+        wait: std::time::Duration,
+    },
     /// The service answered with an error.
     #[error("{0}")]
     Answered(String),
@@ -81,6 +91,10 @@ impl ClientError {
 
 impl From<tonic::Status> for ClientError {
     fn from(status: tonic::Status) -> ClientError {
+        let hint = status.get_details_retry_info().and_then(|info| info.retry_delay);
+        if let Some(wait) = hint {
+            return ClientError::Busy { why: status.message().to_owned(), wait };
+        }
         match status.code() {
             tonic::Code::Unavailable | tonic::Code::Unknown | tonic::Code::Cancelled => {
                 ClientError::Unreachable(status.message().to_owned())

@@ -19,6 +19,7 @@ use rinsebook_proto::tree::Edge;
 use rinsebook_proto::v1;
 
 use crate::ClientError;
+use crate::brought::Brought;
 use crate::home::Home;
 use crate::outbox::Outbox;
 use crate::remote::Channel;
@@ -75,9 +76,10 @@ impl Mirror {
     }
 
     /// The history with what this station signed and the copy does not hold yet behind it, at the next indices: as
-    /// received when it was recorded. What was refused is left out.
-    pub fn with_own(&self, station: &Station) -> History {
+    /// received when it was recorded. What was refused is left out. What another tablet showed comes first.
+    pub fn with_own(&self, station: &Station, brought: &Brought) -> History {
         let mut history = self.taken.history.clone();
+        brought.join(&mut history);
         for item in station.outbox_items() {
             let refused = matches!(station.receipt(&item.hash()), Some(Receipt::Refused(_)));
             if refused || history.by_hash(&item.hash()).is_some() {

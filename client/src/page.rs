@@ -17,6 +17,7 @@ mod guard;
 mod handover;
 mod motor;
 mod next;
+mod pass_on;
 mod people;
 mod progress;
 mod shown;
@@ -102,6 +103,7 @@ fn router(app: App, guard: Guard) -> Router {
         .route("/", get(washes::list))
         .route("/open", get(washes::opening).post(washes::open))
         .route("/lock", post(sign::lock))
+        .route("/scan", get(pass_on::scan).post(pass_on::take))
         .route("/events", get(events::stream))
         .route("/page.css", get(|| file("text/css; charset=utf-8", include_str!("../templates/page.css"))))
         .route("/page.js", get(|| file("text/javascript; charset=utf-8", include_str!("../templates/page.js"))))
@@ -111,6 +113,7 @@ fn router(app: App, guard: Guard) -> Router {
         .route("/wash/{wash}/sign/{group}", get(sign::show).post(sign::sign))
         .route("/wash/{wash}/motor/{engine}", get(motor::show).post(motor::tap))
         .route("/wash/{wash}/handover", get(handover::show).post(handover::note))
+        .route("/wash/{wash}/codes", get(pass_on::show))
         .with_state(app.clone());
     let nowhere = || async { (StatusCode::NOT_FOUND, "There is no such page at this station.") };
     Router::new()

@@ -24,6 +24,8 @@ const FACTS_A_MESSAGE: usize = 64;
 /// The first pause before another try; it doubles up to the last.
 const FIRST_PAUSE: Duration = Duration::from_millis(200);
 const LAST_PAUSE: Duration = Duration::from_secs(10);
+/// A service that asks for a longer pause is tried after this all the same.
+const LONGEST_HINT: Duration = Duration::from_secs(60);
 
 /// What became of the envelopes sent.
 #[derive(Debug, Clone, Default, PartialEq, Eq)]
@@ -42,7 +44,8 @@ pub struct SyncReport {
     pub left: u64,
 }
 
-/// Sends until everything has its answer, trying again as often as `tries` says when the link breaks.
+/// Sends until everything has its answer, trying again as often as `tries` says when the link breaks or the service has
+/// no room, then after the time that the service asks for.
 pub async fn sync(station: &mut Station, tries: u32) -> Result<SyncReport, ClientError> {
     let mut report = SyncReport::default();
     let mut pause = FIRST_PAUSE;
@@ -53,6 +56,8 @@ pub async fn sync(station: &mut Station, tries: u32) -> Result<SyncReport, Clien
                 tokio::time::sleep(pause).await;
                 pause = (pause * 2).min(LAST_PAUSE);
             }
+            // The service says how long: sooner would be in vain, and one more for it to send back.
+            Err(ClientError::Busy { wait, .. }) if attempt < tries => tokio::time::sleep(wait.min(LONGEST_HINT)).await,
             Err(error) => return Err(error),
         }
     }

@@ -47,6 +47,8 @@ async fn on_every_page_at_every_size_targets_are_large_text_is_strong_and_axe_fi
             format!("{wash}/motor/1"),
             format!("{wash}/motor/2"),
             format!("{wash}/handover"),
+            format!("{wash}/codes"),
+            "/scan".to_owned(),
         ];
         tablet.done(&format!("{wash}/motor/2"), &[("do", "start")]);
         // A phone, a tablet, a wall; and a tablet at 200 % zoom, which is half as many CSS pixels.

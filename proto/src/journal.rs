@@ -44,6 +44,7 @@
 //! `journal/recover.rs`.
 
 mod bytes;
+mod copy;
 mod disk;
 mod error;
 mod folder;
@@ -56,6 +57,7 @@ mod tests;
 mod window;
 
 pub use bytes::{MAX_BODY_BYTES, MAX_GROUP_RECORDS};
+pub use copy::copy;
 pub use disk::{Disk, DiskFile, Lock, RealDisk, lock};
 pub use error::{AppendError, Damage, Fault, JournalError, Refusal};
 pub use read::read_record;
@@ -345,7 +347,7 @@ impl Journal {
 
     fn settle<T>(&mut self, done: Result<T, Trouble>) -> Result<T, AppendError> {
         let done = done.map_err(AppendError::from);
-        if let Err(AppendError::Broken { what }) = &done {
+        if let Err(AppendError::Broken { what } | AppendError::ReadOnly { what }) = &done {
             self.broken = Some(what.clone());
         }
         done

@@ -78,12 +78,15 @@ impl Blobs {
             return Err(CallError::erased(erasure));
         }
         if !kept {
-            // The only writes that fail in practice are for want of space; the station keeps the blob and sends it again.
+            // The station keeps the blob and sends it again.
             let path = self.path(&digest);
             let path = if path.is_file() { self.beside(named) } else { path };
             self.write(&path, blob).map_err(|error| {
                 tracing::error!(%digest, %error, "a blob could not be kept");
-                CallError::DiskFull
+                match error.kind() {
+                    ErrorKind::StorageFull | ErrorKind::QuotaExceeded => CallError::DiskFull,
+                    _ => CallError::DiskRefuses { why: error.to_string() },
+                }
             })?;
         }
         Ok(digest)

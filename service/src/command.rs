@@ -1,4 +1,4 @@
-//! `rinsebook-service serve | restore | check-config | issue-token | revoke-token`. Exit codes: 0 good, 1 failed, 2 usage.
+//! `rinsebook-service serve | backup | restore | check-config | issue-token | revoke-token`. Exit codes: 0 good, 1 failed, 2 usage.
 
 use std::io::Write;
 use std::path::PathBuf;
@@ -10,6 +10,7 @@ use rinsebook_proto::clock::{Clock, SystemClock};
 use tokio::signal::unix::{SignalKind, signal};
 use tracing_subscriber::EnvFilter;
 
+use crate::backup::{Backup, backup};
 use crate::caller::Role;
 use crate::config::Config;
 use crate::restore::restore;
@@ -35,6 +36,16 @@ enum Command {
         /// Write log lines as JSON.
         #[arg(long)]
         json_logs: bool,
+    },
+    /// Copy the data folder, while the service runs or not: the log up to its last whole group, blobs, keys, authority. The
+    /// copy is checked and synced. It holds keys: keep it where nobody else can read it.
+    Backup {
+        /// Configuration of the service.
+        #[arg(long, value_name = "FILE")]
+        config: Option<PathBuf>,
+        /// Where to; it must not exist.
+        #[arg(long, value_name = "DIR")]
+        to: PathBuf,
     },
     /// Put a copy of a data folder back where there is none. Nothing is recorded then until a custodian opens an epoch:
     /// what was recorded after the copy was made is lost, and stations send it again.
@@ -91,6 +102,14 @@ pub fn main() -> ExitCode {
         Command::Serve { config, json_logs } => read(config.as_deref()).and_then(|config| {
             init_logs(json_logs);
             tokio::runtime::Runtime::new()?.block_on(serve(config))
+        }),
+        Command::Backup { config, to } => read(config.as_deref()).and_then(|config| {
+            let Backup { entries, files } = backup(&config, &to)?;
+            say(&format!("{entries} entries and {files} files beside them copied to {}", to.display()));
+            if let Some(file) = &config.passphrase_file {
+                say(&format!("the passphrase in {} is not in it; keep it elsewhere", file.display()));
+            }
+            Ok(())
         }),
         Command::Restore { from, config } => read(config.as_deref()).and_then(|config| {
             let files = restore(&from, &config.data)?;

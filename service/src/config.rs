@@ -10,6 +10,7 @@ use rinsebook_proto::note::CosignerKey;
 use rinsebook_proto::rules::erasures::KEEP_SIGNER_NAME_YEARS;
 use serde::Deserialize;
 
+use crate::limits::Limits;
 pub use tokens::{JwksPlace, OutsideIssuer, TokensConfig};
 
 /// The file as written; every key may be left out.
@@ -33,6 +34,8 @@ struct Written {
     witness: Vec<WrittenWitness>,
     #[serde(default)]
     witness_policy: WrittenPolicy,
+    #[serde(default)]
+    limits: Limits,
 }
 
 #[derive(Debug, Clone, Deserialize)]
@@ -100,6 +103,8 @@ pub struct Config {
     pub witnesses: Vec<WitnessAddress>,
     /// When enough of them have.
     pub witness_policy: WitnessPolicy,
+    /// How much anybody may take.
+    pub limits: Limits,
 }
 
 /// Where the server's certificate lies, PEM.
@@ -191,6 +196,7 @@ impl Config {
             keep_signer_name_years: KEEP_SIGNER_NAME_YEARS,
             tls: None,
             tokens: TokensConfig::default(),
+            limits: Limits::default(),
         }
     }
 
@@ -241,6 +247,7 @@ fn build(written: Written) -> Result<Config, ConfigError> {
         (None, Some(_)) => return Err(value("tls.certificate", "a key is named, but no certificate".to_owned())),
     };
     let tokens = written.tokens.build(&origin_name)?;
+    written.limits.check().map_err(|(key, why)| value(key, why))?;
     Ok(Config {
         listen,
         data: written.data.unwrap_or_else(|| PathBuf::from("rinsebook-data")),
@@ -255,6 +262,7 @@ fn build(written: Written) -> Result<Config, ConfigError> {
         keep_signer_name_years,
         tls,
         tokens,
+        limits: written.limits,
     })
 }
 
@@ -322,6 +330,9 @@ mod tests {
         let years = Config::parse("[annex]\nkeep_signer_name_years = 1").unwrap_err().to_string();
         assert!(years.contains("annex.keep_signer_name_years"), "{years}");
         assert!(Config::parse("origin_name = \"a b\"").is_err());
+        let limit = Config::parse("[limits]\nfacts_burst = 1").unwrap_err().to_string();
+        assert!(limit.contains("limits.facts_burst"), "{limit}");
+        assert!(Config::parse("[limits]\nfacts_a_year = 1").unwrap_err().to_string().contains("facts_a_year"));
         let half = Config::parse("[tls]\ncertificate = \"server.pem\"").unwrap_err().to_string();
         assert!(half.contains("tls.key"), "{half}");
     }
@@ -329,6 +340,16 @@ mod tests {
     #[test]
     fn the_sample_configuration_is_valid() {
         Config::parse(include_str!("../../deploy/service.toml")).unwrap();
+    }
+
+    #[test]
+    fn the_sample_s_limits_are_all_there_are_with_the_values_that_hold_without_it() {
+        let sample: toml::Table = include_str!("../../deploy/service.toml").parse().unwrap();
+        let limits = sample["limits"].as_table().unwrap();
+        let read: Limits = toml::Value::Table(limits.clone()).try_into().unwrap();
+        assert_eq!(read, Limits::default());
+        let fields = format!("{:?}", Limits::default()).matches(": ").count();
+        assert_eq!(limits.len(), fields);
     }
 
     fn witness(name: &str, seed: u8) -> String {

@@ -1,6 +1,7 @@
 //! What can go wrong, and the one table from there to gRPC statuses.
 
 use std::collections::HashMap;
+use std::time::Duration;
 
 use rinsebook_proto::bytes::{Hash, Id};
 use rinsebook_proto::journal::{AppendError, JournalError};
@@ -12,6 +13,8 @@ use crate::tokens::TokenError;
 
 /// The domain in `google.rpc.ErrorInfo`.
 pub const DOMAIN: &str = "rinsebook";
+/// A full disk is seldom mended faster (common practice, no source).
+const DISK_LOOKED_AT_AGAIN: Duration = Duration::from_secs(10);
 
 /// Why the service cannot start or cannot go on.
 #[derive(Debug, thiserror::Error)]
@@ -136,6 +139,29 @@ pub enum CallError {
     /// The disk is full.
     #[error("the service's disk is full: nothing was recorded and nothing is lost; free space there, then send again")]
     DiskFull,
+    /// The disk takes nothing.
+    #[error(
+        "the service's disk takes nothing ({why}): nothing was recorded and nothing is lost; whoever keeps the service \
+         has to make it writable, then send again"
+    )]
+    DiskRefuses {
+        /// What the system said.
+        why: String,
+    },
+    /// A limit of the service was met.
+    #[error("{what}: nothing was done and nothing is lost; try again in {} ms", .wait.as_millis())]
+    Busy {
+        /// Which, as a sentence without its end.
+        what: &'static str,
+        /// After that it is worth trying again.
+        wait: Duration,
+    },
+    /// A stream whose reader does not read.
+    #[error("this stream was given up since nobody read it; what came of it is not all there is; ask again")]
+    NotRead,
+    /// The call took too long to come in, or its answer to begin.
+    #[error("this call was not received and answered in time; try again")]
+    NotInTime,
     /// An older state was put back.
     #[error("nothing is recorded here now: {0}")]
     NotRecording(String),
@@ -168,9 +194,22 @@ impl CallError {
             CallError::Erased { .. } => (Code::NotFound, "ERASED"),
             CallError::NotFounded => (Code::FailedPrecondition, "NOT_FOUNDED"),
             CallError::DiskFull => (Code::ResourceExhausted, "DISK_FULL"),
+            CallError::DiskRefuses { .. } => (Code::Unavailable, "DISK_REFUSES"),
+            CallError::Busy { .. } => (Code::ResourceExhausted, "BUSY"),
+            CallError::NotRead => (Code::Aborted, "NOT_READ"),
+            CallError::NotInTime => (Code::DeadlineExceeded, "NOT_IN_TIME"),
             CallError::NotRecording(_) => (Code::FailedPrecondition, "NOT_RECORDING"),
             CallError::Stopping => (Code::Unavailable, "STOPPING"),
             CallError::NotOffered(_) => (Code::Unimplemented, "NOT_OFFERED"),
+        }
+    }
+
+    /// After what time it is worth trying again, where time can mend it.
+    pub fn retry_after(&self) -> Option<Duration> {
+        match self {
+            CallError::Busy { wait, .. } => Some(*wait),
+            CallError::DiskFull | CallError::DiskRefuses { .. } => Some(DISK_LOOKED_AT_AGAIN),
+            _ => None,
         }
     }
 
@@ -196,7 +235,10 @@ impl CallError {
 impl From<CallError> for Status {
     fn from(error: CallError) -> Status {
         let (code, reason) = error.code();
-        let details = ErrorDetails::with_error_info(reason, DOMAIN, error.metadata());
+        let mut details = ErrorDetails::with_error_info(reason, DOMAIN, error.metadata());
+        if let Some(wait) = error.retry_after() {
+            details.set_retry_info(Some(wait));
+        }
         Status::with_error_details(code, error.to_string(), details)
     }
 }

@@ -5,3 +5,4 @@ pub mod items;
 pub mod ledger;
 pub mod records;
 pub mod roster;
+pub mod told;

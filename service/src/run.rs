@@ -9,8 +9,7 @@ use std::time::Duration;
 use axum::http::StatusCode;
 use axum::middleware::{from_fn, from_fn_with_state};
 use axum::response::IntoResponse;
-use axum_server::accept::NoDelayAcceptor;
-use axum_server::tls_rustls::{RustlsAcceptor, RustlsConfig};
+use axum_server::tls_rustls::RustlsConfig;
 use rinsebook_proto::FILE_DESCRIPTOR_SET;
 use rinsebook_proto::bytes::Hash;
 use rinsebook_proto::clock::Clock;
@@ -24,14 +23,16 @@ use crate::admission::KnownKeys;
 use crate::authority::Authority;
 use crate::blobs::Blobs;
 use crate::config::{Config, TlsFiles};
+use crate::doorkeeper::{Doorkeeper, bound_http};
 use crate::error::{CallError, ServiceError};
 use crate::files::{self, LogFiles};
-use crate::grpc::intake::IntakeService;
+use crate::grpc::intake::{IntakeService, Room};
 use crate::grpc::items::ItemsService;
 use crate::grpc::ledger::LedgerService;
 use crate::grpc::records::RecordsService;
 use crate::grpc::roster::RosterService;
 use crate::identity::Identity;
+use crate::limits::Limits;
 use crate::log::LogReader;
 use crate::packs::Packs;
 use crate::query::Queries;
@@ -42,6 +43,7 @@ use crate::rpc::{
 };
 use crate::sequencer::{Command, Figures, Sequencer};
 use crate::session::Sessions;
+use crate::shed::{self, Shed};
 use crate::sign_in::{self, SignIn};
 use crate::signing::Signing;
 use crate::tokens::Tokens;
@@ -54,8 +56,6 @@ const PROJECTION_QUEUE: usize = 1024;
 const DRAIN: Duration = Duration::from_secs(3);
 /// A start waits so long for what witnesses hold against this log, where any are configured.
 const WITNESSES_WITHIN: Duration = Duration::from_secs(2);
-/// The largest gRPC message read: a blob of 1 MiB, or one too large a fact, with what frames it.
-const MAX_MESSAGE_BYTES: usize = 4 << 20;
 
 /// A service that runs.
 pub struct Running {
@@ -165,17 +165,19 @@ pub async fn start_on(config: Config, clock: Arc<dyn Clock>, disk: Arc<dyn Disk>
         tree,
         reader,
         witnesses: witnesses.clone(),
+        limits: config.limits.clone(),
     };
     let router = router(parts).await;
     let handle = axum_server::Handle::new();
     listener.set_nonblocking(true).map_err(ServiceError::file("cannot use the listener"))?;
-    let server = axum_server::from_tcp(listener)
+    let mut server = axum_server::from_tcp(listener)
         .map_err(ServiceError::file("cannot use the listener"))?
-        // An answer is a few small writes: held back until the last is acknowledged, each would take 40 ms.
-        .acceptor(RustlsAcceptor::new(tls.clone()).acceptor(NoDelayAcceptor::new()))
-        .handle(handle.clone())
-        .serve(router.into_make_service());
-    let server = tokio::spawn(server);
+        .acceptor(Doorkeeper::new(tls.clone(), &config.limits))
+        .first_request_timeout(config.limits.idle_wait())
+        .accept_error_handler(|from, error| tracing::debug!(?from, %error, "a connection was not taken"))
+        .handle(handle.clone());
+    bound_http(server.http_builder(), &config.limits);
+    let server = tokio::spawn(server.serve(router.into_make_service_with_connect_info::<SocketAddr>()));
     Ok(Running {
         address,
         authority,
@@ -215,11 +217,26 @@ struct Parts {
     tree: Arc<RwLock<Tree>>,
     reader: LogReader,
     witnesses: Witnesses,
+    limits: Limits,
 }
 
 async fn router(parts: Parts) -> axum::Router {
-    let Parts { clock, identity, signing, data, keys, blobs, sequencer, gate, queries, tree, reader, witnesses } =
-        parts;
+    let Parts {
+        clock,
+        identity,
+        signing,
+        data,
+        keys,
+        blobs,
+        sequencer,
+        gate,
+        queries,
+        tree,
+        reader,
+        witnesses,
+        limits,
+    } = parts;
+    let (ask_bytes, reader_wait) = (limits.ask_bytes(), limits.reader_wait());
     let (health, health_service) = tonic_health::server::health_reporter();
     health.set_serving::<IntakeServer<IntakeService>>().await;
     let pages = Pages::new(Sources {
@@ -230,13 +247,14 @@ async fn router(parts: Parts) -> axum::Router {
         signing: signing.clone(),
         sessions: gate.sessions.clone(),
         witnesses: witnesses.clone(),
+        reader_wait,
     });
     let reflection = || {
         tonic_reflection::server::Builder::configure()
             .register_encoded_file_descriptor_set(FILE_DESCRIPTOR_SET)
             .register_encoded_file_descriptor_set(tonic_health::pb::FILE_DESCRIPTOR_SET)
     };
-    let intake = IntakeService { keys, blobs, sequencer, view: gate.view.clone() };
+    let intake = IntakeService { keys, blobs, sequencer, view: gate.view.clone(), room: Room::new(&limits) };
     let packs =
         Packs { queries: queries.clone(), reader: reader.clone(), tree: tree.clone(), witnesses: witnesses.clone() };
     let files = LogFiles {
@@ -247,20 +265,31 @@ async fn router(parts: Parts) -> axum::Router {
         clock,
         open_hash_tiles: gate.open_hash_tiles,
     };
-    let ledger =
-        LedgerService { identity, signing, data, queries: queries.clone(), tree, reader: reader.clone(), witnesses };
-    let records = RecordsService { queries: queries.clone(), reader, packs };
-    let calls = Routes::new(health_service)
-        .add_service(reflection().build_v1().expect("our own descriptors are whole"))
-        .add_service(reflection().build_v1alpha().expect("our own descriptors are whole"))
-        .add_service(IntakeServer::new(intake).max_decoding_message_size(MAX_MESSAGE_BYTES))
-        .add_service(OpenItemsServer::new(ItemsService(queries.clone())))
-        .add_service(RecordsServer::new(records))
-        .add_service(LedgerServer::new(ledger))
-        .add_service(RosterServer::new(RosterService(queries)))
+    let ledger = LedgerService {
+        identity,
+        signing,
+        data,
+        queries: queries.clone(),
+        tree,
+        reader: reader.clone(),
+        witnesses,
+        reader_wait,
+    };
+    let records = RecordsService { queries: queries.clone(), reader, packs, reader_wait };
+    let items = ItemsService { queries: queries.clone(), reader_wait };
+    let whole = "our own descriptors are whole";
+    let calls = Routes::new(health_service.max_decoding_message_size(ask_bytes))
+        .add_service(reflection().build_v1().expect(whole).max_decoding_message_size(ask_bytes))
+        .add_service(reflection().build_v1alpha().expect(whole).max_decoding_message_size(ask_bytes))
+        .add_service(IntakeServer::new(intake).max_decoding_message_size(limits.message_bytes()))
+        .add_service(OpenItemsServer::new(items).max_decoding_message_size(ask_bytes))
+        .add_service(RecordsServer::new(records).max_decoding_message_size(ask_bytes))
+        .add_service(LedgerServer::new(ledger).max_decoding_message_size(ask_bytes))
+        .add_service(RosterServer::new(RosterService(queries)).max_decoding_message_size(ask_bytes))
         .prepare()
         .into_axum_router();
     let sign_in = sign_in::router(SignIn { tokens: gate.tokens.clone(), sessions: gate.sessions.clone() });
+    let shed = Shed::new(&limits);
     // The last layer is the outermost: headers go on what the gate itself answers, and forms are looked at behind it.
     calls
         .merge(sign_in)
@@ -268,7 +297,9 @@ async fn router(parts: Parts) -> axum::Router {
         .merge(files::router(files))
         .fallback(nothing_there)
         .layer(from_fn(sign_in::forms::check))
+        .layer(from_fn_with_state(shed.clone(), shed::late))
         .layer(from_fn_with_state(gate, access::check))
+        .layer(from_fn_with_state(shed, shed::early))
         .layer(from_fn(sign_in::headers::put))
 }
 

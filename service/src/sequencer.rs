@@ -113,7 +113,7 @@ impl Sequencer {
         std::thread::Builder::new()
             .name("sequencer".to_owned())
             .spawn(move || {
-                let mut worker = Worker { desk, log, committed, figures };
+                let mut worker = Worker { desk, log, committed, figures, read_only: None };
                 // Nobody waits for the end only when the process is ending anyway.
                 let _ = done.send(worker.run(&runtime, commands));
             })
@@ -132,6 +132,9 @@ struct Worker {
     log: Log,
     committed: std::sync::mpsc::SyncSender<Committed>,
     figures: Arc<Figures>,
+    /// Why nothing can be written any more, where the file system refuses. The process stays: what was recorded is read on,
+    /// and a new start would find nothing that it could open.
+    read_only: Option<String>,
 }
 
 /// An answer that waits for the group's sync.
@@ -162,17 +165,41 @@ impl Worker {
     }
 
     fn mark(&mut self) -> Result<(), ServiceError> {
+        if self.read_only.is_some() {
+            return Ok(());
+        }
         match self.log.mark() {
             // The mark is a help for recovery, not a promise: with a full disk it waits for space.
             Err(AppendError::Full { .. }) | Ok(()) => {
                 self.figures.syncs.store(self.log.syncs(), Ordering::Relaxed);
                 Ok(())
             }
-            Err(error) => Err(error.into()),
+            Err(error) => self.stop_writing(error.into()),
+        }
+    }
+
+    /// Nothing is written after this; the error itself ends the process, unless the file system is to blame and reading goes
+    /// on.
+    fn stop_writing(&mut self, error: ServiceError) -> Result<(), ServiceError> {
+        match error {
+            ServiceError::Append(AppendError::ReadOnly { what }) => {
+                tracing::error!(
+                    what,
+                    "the file system is read-only: nothing is recorded until a new start; reading goes on"
+                );
+                self.read_only = Some(what);
+                Ok(())
+            }
+            other => Err(other),
         }
     }
 
     fn take(&mut self, batch: Vec<Command>) -> Result<(), ServiceError> {
+        if let Some(why) = &self.read_only {
+            let refuses = CallError::DiskRefuses { why: why.clone() };
+            batch.into_iter().for_each(|command| refuse(command, &refuses));
+            return Ok(());
+        }
         let previous = self.desk.last_hash();
         match self.log.make_room(previous, batch.iter().map(most_bytes).sum()) {
             Ok(()) => {}
@@ -182,8 +209,12 @@ impl Worker {
                 return Ok(());
             }
             Err(error) => {
-                batch.into_iter().for_each(|command| refuse(command, &CallError::Stopping));
-                return Err(error.into());
+                let told = match &error {
+                    AppendError::ReadOnly { what } => CallError::DiskRefuses { why: what.clone() },
+                    _ => CallError::Stopping,
+                };
+                batch.into_iter().for_each(|command| refuse(command, &told));
+                return self.stop_writing(error.into());
             }
         }
         let waiting: Vec<Waiting> = batch.into_iter().map(|command| self.decide(command)).collect();
@@ -191,7 +222,7 @@ impl Worker {
             && let Err(error) = self.write(previous)
         {
             waiting.into_iter().for_each(unknown);
-            return Err(error);
+            return self.stop_writing(error);
         }
         waiting.into_iter().for_each(|w| answer(w, self.desk.note()));
         Ok(())

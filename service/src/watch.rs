@@ -5,7 +5,7 @@
 //! ```
 //!
 //! Nothing is kept for a watcher that is away: its token says what it was told, and that is derived again. A watcher that
-//! reads slowly is told less often, never more than one round at once.
+//! reads slowly is told less often, never more than one round at once; one that does not read at all is dropped.
 
 mod token;
 
@@ -17,6 +17,7 @@ use rinsebook_proto::bytes::{Hash, Id};
 use rinsebook_proto::rules::{History, Look, answer};
 use rinsebook_proto::v1;
 use tokio::sync::mpsc;
+use tokio::sync::mpsc::error::SendTimeoutError;
 use tonic::Status;
 
 use crate::error::CallError;
@@ -106,7 +107,11 @@ fn digest(message: &v1::AircraftItems) -> Option<Hash> {
 }
 
 /// Begins to watch; the stream ends when the watcher goes or the service stops.
-pub async fn watch(queries: Queries, request: v1::WatchItemsRequest) -> Result<mpsc::Receiver<Answer>, CallError> {
+pub async fn watch(
+    queries: Queries,
+    request: v1::WatchItemsRequest,
+    reader_wait: Duration,
+) -> Result<mpsc::Receiver<Answer>, CallError> {
     let now = queries.settle(Moment::default()).await?;
     let asked = match request.aircraft.as_slice() {
         [] => None,
@@ -124,27 +129,40 @@ pub async fn watch(queries: Queries, request: v1::WatchItemsRequest) -> Result<m
     let follower = Follower { asked, token, begun: false, seen: BTreeMap::new() };
     // One answer waits while another is on its way: a slow reader holds up nobody but itself.
     let (answers, receiver) = mpsc::channel(1);
-    tokio::spawn(follow(queries, follower, answers));
+    tokio::spawn(follow(queries, follower, Watcher { answers, reader_wait }));
     Ok(receiver)
 }
 
-async fn follow(queries: Queries, mut follower: Follower, answers: mpsc::Sender<Answer>) {
+/// The way to who watches.
+struct Watcher {
+    answers: mpsc::Sender<Answer>,
+    reader_wait: Duration,
+}
+
+impl Watcher {
+    /// Sends; fails when the watcher has gone, or has not read for too long.
+    async fn tell(&self, answer: Answer) -> Result<(), SendTimeoutError<Answer>> {
+        self.answers.send_timeout(answer, self.reader_wait).await
+    }
+}
+
+async fn follow(queries: Queries, mut follower: Follower, watcher: Watcher) {
     let mut known = queries.view().news();
     loop {
         let size = known.borrow_and_update().size;
         // Answers never go back in time, though a clock may.
         let now = AsOf { size, time_ms: queries.judged_ms().max(follower.token.newest().time_ms) };
         let Ok((mut looked, changed)) = round(&queries, follower, now).await else { return };
-        let told = tell(&queries, &mut looked, changed, now, &answers).await;
+        let told = tell(&queries, &mut looked, changed, now, &watcher).await;
         follower = looked;
         if told.is_err() {
             return;
         }
         tokio::select! {
-            () = answers.closed() => return,
+            () = watcher.answers.closed() => return,
             news = known.changed() => if news.is_err() {
                 // The watcher may have gone too; then nobody is left to be told.
-                let _ = answers.send(Err(CallError::Stopping.into())).await;
+                let _ = watcher.tell(Err(CallError::Stopping.into())).await;
                 return;
             },
             () = comes(&queries, follower.again_ms()) => {}
@@ -175,8 +193,8 @@ async fn tell(
     follower: &mut Follower,
     changed: Vec<v1::AircraftItems>,
     now: AsOf,
-    answers: &mpsc::Sender<Answer>,
-) -> Result<(), mpsc::error::SendError<Answer>> {
+    watcher: &Watcher,
+) -> Result<(), SendTimeoutError<Answer>> {
     let first = !std::mem::replace(&mut follower.begun, true);
     let mut rest = changed.into_iter().peekable();
     let nothing = first && rest.peek().is_none();
@@ -192,7 +210,7 @@ async fn tell(
             resume_token: follower.token.to_string(),
             snapshot_complete: first && last,
         };
-        answers.send(Ok(answer)).await?;
+        watcher.tell(Ok(answer)).await?;
     }
     follower.token = whole;
     if nothing {
@@ -202,7 +220,7 @@ async fn tell(
             resume_token: whole.to_string(),
             snapshot_complete: true,
         };
-        answers.send(Ok(answer)).await?;
+        watcher.tell(Ok(answer)).await?;
     }
     Ok(())
 }

@@ -22,6 +22,7 @@ mod wash;
 mod words;
 
 use std::sync::{Arc, RwLock};
+use std::time::Duration;
 
 use askama::Template;
 use axum::Router;
@@ -56,6 +57,8 @@ pub struct Sources {
     pub sessions: Sessions,
     /// Who cosigned.
     pub witnesses: Witnesses,
+    /// A browser that does not read for so long is told no more.
+    pub reader_wait: Duration,
 }
 
 /// All pages' common state.
@@ -68,6 +71,7 @@ pub struct Pages {
     signing: Signing,
     sessions: Sessions,
     witnesses: Witnesses,
+    reader_wait: Duration,
     /// Follows from the first look on: a service that nobody looks at derives nothing for it.
     board: Arc<tokio::sync::OnceCell<Board>>,
 }
@@ -75,8 +79,8 @@ pub struct Pages {
 impl Pages {
     /// Wires the parts.
     pub fn new(parts: Sources) -> Pages {
-        let Sources { queries, reader, tree, identity, signing, sessions, witnesses } = parts;
-        Pages { queries, reader, tree, identity, signing, sessions, witnesses, board: Arc::default() }
+        let Sources { queries, reader, tree, identity, signing, sessions, witnesses, reader_wait } = parts;
+        Pages { queries, reader, tree, identity, signing, sessions, witnesses, reader_wait, board: Arc::default() }
     }
 
     async fn board(&self) -> Result<&Board, PageError> {

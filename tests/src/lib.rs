@@ -8,13 +8,16 @@ pub mod fleet;
 pub mod http;
 pub mod issuer;
 pub mod measure;
+pub mod mounted;
 pub mod operator;
 pub mod outside;
 pub mod person;
+pub mod program;
 pub mod record;
 pub mod scenario;
 pub mod slow;
 pub mod web;
+pub mod wire;
 pub mod world;
 
 pub use rinsebook_client::demo::shop;

@@ -28,8 +28,12 @@ const MAY_NAME: [(&str, &[(&str, &str)]); 3] = [
     (
         "service",
         &[
-            ("command", "caller config restore run tokens"),
+            ("backup", "config error"),
+            ("command", "backup caller config restore run tokens"),
             ("identity", "config error"),
+            ("config", "limits"),
+            ("doorkeeper", "limits"),
+            ("shed", "access caller doorkeeper error limits"),
             ("authority", "config error identity"),
             ("caller", ""),
             // One table from errors to answers: it knows the reasons of tokens by name.
@@ -62,14 +66,14 @@ const MAY_NAME: [(&str, &[(&str, &str)]); 3] = [
             ("web", "access blobs caller error identity log projection query session signing watch witnesses"),
             (
                 "grpc",
-                "admission authority blobs caller desk error identity log packs projection query rpc sequencer signing standstill tokens watch \
+                "admission authority blobs caller desk error identity limits log packs projection query rpc sequencer signing standstill tokens watch \
                  witnesses",
             ),
             // The only wiring: it knows everybody.
             (
                 "run",
-                "access admission authority blobs config error files grpc identity log packs projection query recovery rpc \
-                 sequencer session sign_in signing tokens web witnesses",
+                "access admission authority blobs config doorkeeper error files grpc identity limits log packs projection query recovery rpc \
+                 sequencer session shed sign_in signing tokens web witnesses",
             ),
         ],
     ),

@@ -17,6 +17,7 @@ use tokio::sync::{Notify, watch};
 use super::drafts::{Draft, Drafts};
 use super::people::{OPEN_FOR_MS, OpenKey, owner};
 use super::view::{Link, View, WashView};
+use crate::brought::Brought;
 use crate::card::Card;
 use crate::home::Home;
 use crate::mirror::Mirror;
@@ -39,6 +40,7 @@ const POLL: Duration = Duration::from_millis(100);
 struct Core {
     station: Station,
     mirror: Mirror,
+    brought: Brought,
     names: Names,
     learned_at: Option<u64>,
     reported_boot_ms: Option<u64>,
@@ -69,8 +71,9 @@ impl Desk {
         let mirror = Mirror::open(&home)?;
         let mut drafts = Drafts::open(&home)?;
         drafts.forget_signed(&station, &names)?;
-        let view = View::of(&station, &mirror, &names, Link::Untried);
-        let core = Core { station, mirror, names, learned_at: None, reported_boot_ms: None };
+        let brought = Brought::open(&home, mirror.history())?;
+        let view = View::of(&station, &mirror, &brought, &names, Link::Untried);
+        let core = Core { station, mirror, brought, names, learned_at: None, reported_boot_ms: None };
         Ok(Desk {
             home,
             clock,
@@ -184,8 +187,20 @@ impl Desk {
         Ok(hashes)
     }
 
+    /// Takes what a code of another tablet carries; gives the facts' hashes.
+    pub(crate) async fn take(&self, code: &str) -> Result<Vec<Hash>, ClientError> {
+        self.waiting.fetch_add(1, Ordering::SeqCst);
+        let mut core = self.core.lock().await;
+        self.waiting.fetch_sub(1, Ordering::SeqCst);
+        let Core { brought, mirror, .. } = &mut *core;
+        let taken = brought.take(code, mirror.history().roster())?;
+        self.publish(&core, self.view().link.clone());
+        self.changed();
+        Ok(taken.iter().map(|fact| fact.hash()).collect())
+    }
+
     fn publish(&self, core: &Core, link: Link) {
-        let view = Arc::new(View::of(&core.station, &core.mirror, &core.names, link));
+        let view = Arc::new(View::of(&core.station, &core.mirror, &core.brought, &core.names, link));
         *self.view.write().unwrap_or_else(PoisonError::into_inner) = view;
     }
 

@@ -130,7 +130,10 @@ fn taps(run: Option<&Run>) -> Vec<(&'static str, &'static str, &'static str)> {
             all.push(("rotation", "Rotation seen", "go"));
         }
         match (run.injection_started_ms, run.injection_ended_ms) {
-            (None, _) => all.push(("inject", "Injection begins", "go")),
+            // Nothing that happened is barred, yet the eye is led to what comes first.
+            (None, _) => {
+                all.push(("inject", "Injection begins", if run.rotation_confirmed_ms.is_some() { "go" } else { "" }))
+            }
             (Some(_), None) => all.push(("inject-end", "Injection ends", "stop")),
             _ => {}
         }

@@ -31,6 +31,8 @@ pub(super) struct Frame {
     pub(super) offset_class: &'static str,
     pub(super) key: Option<KeyShown>,
     pub(super) alarms: Vec<String>,
+    /// Engines that turn now, as far as this tablet knows.
+    pub(super) turning: Vec<String>,
     pub(super) said: Vec<String>,
     pub(super) precedence: &'static str,
 }
@@ -84,6 +86,7 @@ impl Frame {
             offset_class,
             key,
             alarms,
+            turning: turning(app),
             said: Vec::new(),
             precedence: PRECEDENCE_HERE,
         }
@@ -98,6 +101,17 @@ impl Frame {
 /// The explanations' own sentence speaks of words; here it is about steps too.
 const PRECEDENCE_HERE: &str =
     "Approved maintenance data and the organisation's procedures take precedence over everything on this page.";
+
+fn turning(app: &App) -> Vec<String> {
+    let drafts = app.desk.drafts();
+    let runs = drafts.all().flat_map(|draft| draft.run.iter().map(move |run| (&draft.aircraft, run)));
+    let now = runs.filter(|(_, run)| run.motoring_ended_ms.is_none());
+    now.map(|(aircraft, run)| {
+        let since = clock::second(run.motoring_started_ms);
+        format!("Engine {} of {aircraft}, since {since}: keep clear of intake and exhaust.", run.engine)
+    })
+    .collect()
+}
 
 fn link(link: &Link, now_ms: u64) -> (String, &'static str) {
     match link {

@@ -71,8 +71,14 @@ pub(crate) struct View {
 
 impl View {
     /// What is known now.
-    pub(crate) fn of(station: &Station, mirror: &crate::mirror::Mirror, names: &Names, link: Link) -> View {
-        let history = mirror.with_own(station);
+    pub(crate) fn of(
+        station: &Station,
+        mirror: &crate::mirror::Mirror,
+        brought: &crate::brought::Brought,
+        names: &Names,
+        link: Link,
+    ) -> View {
+        let history = mirror.with_own(station, brought);
         let mut view = View {
             names: names.clone(),
             device: station.home.device,

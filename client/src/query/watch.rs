@@ -74,6 +74,10 @@ impl Watcher {
         loop {
             let lost = match self.follow(&connect, args, out, &mut connected).await {
                 Err(ClientError::Unreachable(why)) => why,
+                Err(ClientError::Busy { why, wait: asked }) => {
+                    wait = asked.clamp(wait, WAIT_AT_MOST);
+                    why
+                }
                 Err(other) => return Err(other),
                 Ok(()) => "the service ended the watch".to_owned(),
             };

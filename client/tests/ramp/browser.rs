@@ -109,13 +109,25 @@ impl Browser {
         self.ask("POST", "/execute/async", &json!({ "script": script, "args": [] }))
     }
 
-    /// Keeps a picture of the whole page where RINSEBOOK_PICTURES names a folder.
+    /// The whole page as a PNG.
+    pub(crate) fn picture(&self) -> Vec<u8> {
+        self.captured(true)
+    }
+
+    fn captured(&self, beyond_the_screen: bool) -> Vec<u8> {
+        let asked =
+            json!({ "cmd": "Page.captureScreenshot", "params": { "captureBeyondViewport": beyond_the_screen } });
+        let png = self.ask("POST", "/goog/cdp/execute", &asked);
+        BASE64.decode(png["data"].as_str().unwrap()).unwrap()
+    }
+
+    /// Keeps a picture of the whole page, and one of what the screen shows, where RINSEBOOK_PICTURES names a folder.
     pub(crate) fn keeps_a_picture(&self, name: &str) {
         let Some(folder) = std::env::var_os("RINSEBOOK_PICTURES") else { return };
-        let asked = json!({ "cmd": "Page.captureScreenshot", "params": { "captureBeyondViewport": true } });
-        let png = self.ask("POST", "/goog/cdp/execute", &asked);
-        let png = BASE64.decode(png["data"].as_str().unwrap()).unwrap();
-        std::fs::write(std::path::Path::new(&folder).join(format!("{name}.png")), png).unwrap();
+        for (ending, beyond) in [("", true), ("-screen", false)] {
+            let file = std::path::Path::new(&folder).join(format!("{name}{ending}.png"));
+            std::fs::write(file, self.captured(beyond)).unwrap();
+        }
     }
 
     /// Fills in the form that goes to that path, as fingers do: boxes are touched, fields typed into. Then touches its

@@ -64,11 +64,15 @@ impl Ramp {
         let listed =
             "--registration ZZ-RBA --type Invented --engine 1:OT-0001:Ossavar~T2 --engine 2:OT-0002:Ossavar~T2";
         self.told(&format!("enrol aircraft {by} {listed}"));
-        self.told(&format!("station new @ramp --label ramp-1 --address {url} --ca {ca}"));
-        self.told(&format!("enrol device {by} --device @ramp --authority {authority} --place North~ramp"));
-        std::fs::create_dir(self.path("ramp/keys")).unwrap();
-        for (name, _) in people {
-            std::fs::copy(self.path(&format!("{name}.pem")), self.path(&format!("ramp/keys/{name}.pem"))).unwrap();
+        for (station, label) in [("ramp", "ramp-1"), ("ramp2", "ramp-2")] {
+            self.told(&format!("station new @{station} --label {label} --address {url} --ca {ca}"));
+            self.told(&format!("enrol device {by} --device @{station} --authority {authority} --place North~ramp"));
+            let keys = self.path(station).join("keys");
+            std::fs::create_dir(&keys).unwrap();
+            for (name, _) in people {
+                let name = format!("{name}.pem");
+                std::fs::copy(self.path(&name), keys.join(&name)).unwrap();
+            }
         }
     }
 
@@ -111,6 +115,10 @@ impl Ramp {
 
     pub(crate) fn tablet(&self) -> Tablet {
         Tablet::start(&self.path("ramp"))
+    }
+
+    pub(crate) fn other_tablet(&self) -> Tablet {
+        Tablet::start(&self.path("ramp2"))
     }
 }
 

@@ -199,6 +199,14 @@ pub enum AppendError {
         /// The first failure.
         what: String,
     },
+    /// The file system takes no writes any more, as Linux does with one that it found damaged; otherwise as `Broken`.
+    #[error(
+        "the file system is read-only and nothing more is recorded: {what}; make it writable, then open the journal anew"
+    )]
+    ReadOnly {
+        /// The write that was refused.
+        what: String,
+    },
     /// The caller's group cannot be written as it is. Nothing was written; the journal goes on.
     #[error("the group cannot be recorded: {0}")]
     Refused(Refusal),

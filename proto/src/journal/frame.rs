@@ -64,7 +64,11 @@ impl From<Trouble> for AppendError {
         match trouble {
             Trouble::Full { file, source } => Self::Full { file, source },
             Trouble::Broken { file, doing, source } => {
-                Self::Broken { what: format!("{file}: could not {doing}: {source}") }
+                let what = format!("{file}: could not {doing}: {source}");
+                match source.kind() {
+                    io::ErrorKind::ReadOnlyFilesystem => Self::ReadOnly { what },
+                    _ => Self::Broken { what },
+                }
             }
         }
     }

@@ -1,5 +1,7 @@
 //! Intake: one stream a device.
 
+mod room;
+
 use std::pin::Pin;
 use std::sync::Arc;
 
@@ -21,9 +23,15 @@ use crate::error::CallError;
 use crate::projection::View;
 use crate::rpc::intake_server::Intake;
 use crate::sequencer::{Command, Sequencer};
+pub use room::Room;
+use room::{Held, StreamRoom};
 
 /// Messages of one stream that may be on their way to the log at once.
 const IN_FLIGHT: usize = 16;
+/// Facts of one message, at the most: a group of the log takes as many.
+const MAX_FACTS: usize = 1024;
+/// Blobs of one message, at the most: each is synced by itself.
+const MAX_BLOBS: usize = 64;
 /// The most lost ranges that one report may name.
 const MAX_LOST_RANGES: usize = 8;
 
@@ -38,6 +46,8 @@ pub struct IntakeService {
     pub sequencer: Sequencer,
     /// Knows the devices.
     pub view: View,
+    /// Has room for so much.
+    pub room: Room,
 }
 
 type Answer = oneshot::Receiver<Result<deliver_response::Message, CallError>>;
@@ -49,28 +59,11 @@ impl Intake for IntakeService {
 
     async fn deliver(&self, request: Request<Streaming<v1::DeliverRequest>>) -> Result<Response<Answers>, Status> {
         let peer = self.peer(&request)?;
-        let mut messages = request.into_inner();
+        let room = self.room.stream(peer.tls_key_digest)?;
+        let messages = request.into_inner();
         // Answers leave in the order of the messages; a full channel stops reading, which is the back-pressure.
         let (answers, waiting) = mpsc::channel::<Answer>(IN_FLIGHT);
-        let service = Arc::new(self.clone());
-        tokio::spawn(async move {
-            while let Some(message) = messages.next().await {
-                let (reply, answer) = oneshot::channel();
-                if answers.send(answer).await.is_err() {
-                    return; // The station has gone; what is not read yet it will send again.
-                }
-                let result = match message {
-                    Ok(message) => service.take(peer, message, reply).await,
-                    Err(status) => {
-                        tracing::info!(%status, "an intake stream broke");
-                        return;
-                    }
-                };
-                if result.is_err() {
-                    return;
-                }
-            }
-        });
+        tokio::spawn(Arc::new(self.clone()).read(peer, messages, answers, room));
         let stream = ReceiverStream::new(waiting).then(|answer| async {
             match answer.await {
                 Ok(Ok(message)) => Ok(v1::DeliverResponse { message: Some(message) }),
@@ -99,8 +92,54 @@ impl IntakeService {
         Ok(Peer { device, tls_key_digest })
     }
 
+    /// Reads a stream to its end: the station's, or when it brings nothing or reads nothing for too long.
+    async fn read(
+        self: Arc<Self>,
+        peer: Peer,
+        mut messages: Streaming<v1::DeliverRequest>,
+        answers: mpsc::Sender<Answer>,
+        room: StreamRoom,
+    ) {
+        while let Ok(Some(message)) = tokio::time::timeout(self.room.message_wait(), messages.next()).await {
+            let (reply, answer) = oneshot::channel();
+            // The station has gone, or does not read: what is not read here yet it will send again.
+            if answers.send_timeout(answer, self.room.reader_wait()).await.is_err() {
+                return;
+            }
+            let result = match message {
+                Ok(message) => self.take(peer, message, reply, &room).await,
+                Err(status) => {
+                    tracing::info!(%status, "an intake stream broke");
+                    // Whoever broke off hears nothing; whoever sent too large a message does.
+                    let _ = reply.send(Err(CallError::Field { field: "message", why: status.message().to_owned() }));
+                    return;
+                }
+            };
+            if result.is_err() {
+                return;
+            }
+        }
+    }
+
     /// Takes one message; its answer comes by `reply`. An error ends the stream after that answer.
-    async fn take(self: &Arc<Self>, peer: Peer, message: v1::DeliverRequest, reply: Reply) -> Result<(), ()> {
+    async fn take(
+        self: &Arc<Self>,
+        peer: Peer,
+        message: v1::DeliverRequest,
+        reply: Reply,
+        room: &StreamRoom,
+    ) -> Result<(), ()> {
+        let held = match bounded(&message) {
+            Ok(count) => room.take(count, message.encoded_len()).await,
+            Err(error) => Err(error),
+        };
+        let held = match held {
+            Ok(held) => held,
+            Err(error) => {
+                let _ = reply.send(Err(error));
+                return Err(());
+            }
+        };
         let taken = match message.message {
             Some(deliver_request::Message::Hello(hello)) => self.hello(peer, hello).await,
             Some(deliver_request::Message::Blobs(blobs)) => self.keep(blobs).await.map(Taken::Now),
@@ -110,11 +149,11 @@ impl IntakeService {
         match taken {
             Ok(Taken::Now(message)) => reply.send(Ok(message)).map_err(|_| ()),
             Ok(Taken::Standing(standing)) => {
-                forward(standing, reply, deliver_response::Message::Standing);
+                forward(standing, reply, held, deliver_response::Message::Standing);
                 Ok(())
             }
             Ok(Taken::Outcomes(outcomes)) => {
-                forward(outcomes, reply, deliver_response::Message::Outcomes);
+                forward(outcomes, reply, held, deliver_response::Message::Outcomes);
                 Ok(())
             }
             Err(error) => {
@@ -189,6 +228,19 @@ impl IntakeService {
     }
 }
 
+/// How many facts, blobs or reports a message holds, where that is no more than one message may.
+fn bounded(message: &v1::DeliverRequest) -> Result<usize, CallError> {
+    let (field, count, most) = match &message.message {
+        Some(deliver_request::Message::Facts(facts)) => ("facts.items", facts.items.len(), MAX_FACTS),
+        Some(deliver_request::Message::Blobs(blobs)) => ("blobs.blobs", blobs.blobs.len(), MAX_BLOBS),
+        Some(deliver_request::Message::Hello(_)) | None => ("message", 1, 1),
+    };
+    if count > most {
+        return Err(CallError::Field { field, why: format!("{count} in one message are more than {most}") });
+    }
+    Ok(count)
+}
+
 /// A message taken: answered at once, or when the sequencer has answered.
 enum Taken {
     Now(deliver_response::Message),
@@ -200,10 +252,12 @@ enum Taken {
 fn forward<T: Send + 'static>(
     from: oneshot::Receiver<Result<T, CallError>>,
     to: Reply,
+    held: Held,
     wrap: fn(T) -> deliver_response::Message,
 ) {
     tokio::spawn(async move {
         let result = from.await.unwrap_or(Err(CallError::Stopping)).map(wrap);
+        drop(held);
         let _ = to.send(result);
     });
 }

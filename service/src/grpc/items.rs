@@ -18,7 +18,12 @@ use crate::watch::watch;
 
 /// See the module.
 #[derive(Clone)]
-pub struct ItemsService(pub Queries);
+pub struct ItemsService {
+    /// Answers questions.
+    pub queries: Queries,
+    /// A watcher who does not read for so long is dropped.
+    pub reader_wait: Duration,
+}
 
 type Answer = Result<v1::WatchItemsResponse, Status>;
 type Watched = ReceiverStream<Answer>;
@@ -34,9 +39,9 @@ impl OpenItems for ItemsService {
         let request = request.into_inner();
         let moment =
             Moment { at_least_size: request.at_least_size, at_size: request.at_size, at_time_ms: request.at_time_ms };
-        let as_of = self.0.settle(moment).await?;
+        let as_of = self.queries.settle(moment).await?;
         let (aircraft, next_page_token) = if request.aircraft.is_empty() {
-            let queries = self.0.clone();
+            let queries = self.queries.clone();
             let listing = tokio::task::spawn_blocking(move || {
                 let all: Vec<Id> = queries.view().history().aircraft().collect();
                 listed(&queries, &all, as_of, &request)
@@ -44,23 +49,23 @@ impl OpenItems for ItemsService {
             listing.await.map_err(|_| CallError::Stopping)??
         } else {
             let one = id(&request.aircraft, "aircraft")?;
-            if !self.0.view().history().knows_aircraft(&one) {
+            if !self.queries.view().history().knows_aircraft(&one) {
                 return Err(CallError::NotFound { what: "aircraft", name: one.to_string() }.into());
             }
-            listed(&self.0, &[one], as_of, &request)?
+            listed(&self.queries, &[one], as_of, &request)?
         };
-        let as_of = Some(self.0.as_of(as_of));
+        let as_of = Some(self.queries.as_of(as_of));
         Ok(Response::new(v1::ListItemsResponse { aircraft, as_of, next_page_token }))
     }
 
     async fn watch_items(&self, request: Request<v1::WatchItemsRequest>) -> Result<Response<Watched>, Status> {
         let caller = Caller::of(request.extensions());
-        let answers = watch(self.0.clone(), request.into_inner()).await?;
+        let answers = watch(self.queries.clone(), request.into_inner(), self.reader_wait).await?;
         // A device was let in by its certificate, which the log judges; a person alone by a token that ends.
         let answers = match (caller.device, caller.person) {
             (None, Some(person)) => {
-                let left_ms = person.expires_ms.saturating_sub(self.0.now_ms());
-                until_expired(answers, Duration::from_millis(left_ms))
+                let left_ms = person.expires_ms.saturating_sub(self.queries.now_ms());
+                until_expired(answers, Duration::from_millis(left_ms), self.reader_wait)
             }
             _ => answers,
         };
@@ -72,11 +77,11 @@ impl OpenItems for ItemsService {
         let request = request.into_inner();
         let moment =
             Moment { at_least_size: request.at_least_size, at_size: request.at_size, at_time_ms: request.at_time_ms };
-        let as_of = self.0.settle(moment).await?;
+        let as_of = self.queries.settle(moment).await?;
         let aircraft = id(&request.aircraft, "aircraft")?;
-        let assessment = self.0.assess(aircraft, as_of, &request)?;
+        let assessment = self.queries.assess(aircraft, as_of, &request)?;
         let recorded_as = match request.record {
-            true => Some(self.0.record_answer(aircraft, &assessment, caller.asked_by()).await?),
+            true => Some(self.queries.record_answer(aircraft, &assessment, caller.asked_by()).await?),
             false => None,
         };
         Ok(Response::new(v1::AssessResponse { assessment: Some(assessment), recorded_as }))
@@ -101,7 +106,7 @@ fn listed(
 }
 
 /// The answers of a watch for as long as its token is good; then the reason why no more come.
-fn until_expired(mut answers: mpsc::Receiver<Answer>, left: Duration) -> mpsc::Receiver<Answer> {
+fn until_expired(mut answers: mpsc::Receiver<Answer>, left: Duration, reader_wait: Duration) -> mpsc::Receiver<Answer> {
     let (told, telling) = mpsc::channel(1);
     tokio::spawn(async move {
         let expired = tokio::time::sleep(left);
@@ -114,7 +119,7 @@ fn until_expired(mut answers: mpsc::Receiver<Answer>, left: Duration) -> mpsc::R
             };
             let Some(answer) = answer else { return };
             let last = answer.is_err();
-            if told.send(answer).await.is_err() || last {
+            if told.send_timeout(answer, reader_wait).await.is_err() || last {
                 return;
             }
         }

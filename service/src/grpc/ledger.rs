@@ -1,17 +1,17 @@
 //! Ledger: the log as such.
 
 use std::path::PathBuf;
-use std::pin::Pin;
 use std::sync::{Arc, RwLock};
+use std::time::Duration;
 
 use rinsebook_proto::bytes::Hash;
 use rinsebook_proto::fact::Subject;
 use rinsebook_proto::note::Checkpoint;
 use rinsebook_proto::tree::{BadProof, Tree};
 use rinsebook_proto::{RULES_VERSION, v1};
-use tokio_stream::Stream;
 use tonic::{Request, Response, Status};
 
+use super::told::{Told, telling};
 use crate::error::{CallError, ServiceError};
 use crate::identity::Identity;
 use crate::log::LogReader;
@@ -41,9 +41,11 @@ pub struct LedgerService {
     pub reader: LogReader,
     /// What others have cosigned.
     pub witnesses: Witnesses,
+    /// Who does not read for so long is dropped.
+    pub reader_wait: Duration,
 }
 
-type Entries = Pin<Box<dyn Stream<Item = Result<v1::ReadEntriesResponse, Status>> + Send>>;
+type Entries = Told<v1::ReadEntriesResponse>;
 
 #[tonic::async_trait]
 impl Ledger for LedgerService {
@@ -146,25 +148,28 @@ impl Ledger for LedgerService {
         let size = self.queries.view().known().size;
         let end = if limit == 0 { size } else { from_index.saturating_add(limit).min(size) };
         let reader = self.reader.clone();
-        let (answers, stream) = tokio::sync::mpsc::channel(4);
+        let (answers, stream) = telling(4, self.reader_wait);
         let mut indices: Box<dyn Iterator<Item = u64> + Send> = Box::new(from_index..end);
         if roster_only {
             let about = self.queries.view().history().facts_of(&Subject::Roster).to_vec();
             indices = Box::new(about.into_iter().filter(move |index| (from_index..end).contains(index)));
         }
-        tokio::task::spawn_blocking(move || {
+        tokio::spawn(async move {
             loop {
                 let some: Vec<u64> = indices.by_ref().take(ENTRIES_A_MESSAGE).collect();
                 let Some(first_index) = some.first().copied() else { return };
-                let entries = some.into_iter().map(|index| read_entry(&reader, index)).collect::<Result<_, _>>();
+                let reader = reader.clone();
+                // A thread reads, and is free again while whoever asked takes what was read.
+                let read = move || some.into_iter().map(|index| read_entry(&reader, index)).collect::<Result<_, _>>();
+                let Ok(entries) = tokio::task::spawn_blocking(read).await else { return };
                 let answer = entries.map(|entries| v1::ReadEntriesResponse { first_index, entries });
                 let failed = answer.is_err();
-                if answers.blocking_send(answer).is_err() || failed {
+                if !answers.tell(answer).await || failed {
                     return;
                 }
             }
         });
-        Ok(Response::new(Box::pin(tokio_stream::wrappers::ReceiverStream::new(stream))))
+        Ok(Response::new(stream))
     }
 }
 

@@ -1,12 +1,14 @@
 //! Records: what was recorded.
 
+use std::time::Duration;
+
 use rinsebook_proto::bytes::Id;
 use rinsebook_proto::fact::{BlobNamed, Subject};
 use rinsebook_proto::rules::{History, lists};
 use rinsebook_proto::v1;
-use tokio_stream::wrappers::ReceiverStream;
 use tonic::{Request, Response, Status};
 
+use super::told::{Told, telling};
 use crate::error::CallError;
 use crate::log::LogReader;
 use crate::packs::Packs;
@@ -22,9 +24,11 @@ pub struct RecordsService {
     pub reader: LogReader,
     /// Gives packs out.
     pub packs: Packs,
+    /// Who does not read for so long is dropped.
+    pub reader_wait: Duration,
 }
 
-type PackPieces = ReceiverStream<Result<v1::IssuePackResponse, Status>>;
+type PackPieces = Told<v1::IssuePackResponse>;
 
 /// Bytes of a pack in one answer of a stream.
 const PACK_BYTES_A_MESSAGE: usize = 64 << 10;
@@ -130,16 +134,17 @@ impl Records for RecordsService {
 
     async fn issue_pack(&self, request: Request<v1::IssuePackRequest>) -> Result<Response<PackPieces>, Status> {
         let pack = self.packs.issue(request.into_inner()).await?;
-        let (pieces, stream) = tokio::sync::mpsc::channel(4);
+        let (pieces, stream) = telling(4, self.reader_wait);
         tokio::spawn(async move {
             for piece in pack.chunks(PACK_BYTES_A_MESSAGE) {
-                // Whoever asked has gone: nothing is lost, the pack can be asked for again.
-                if pieces.send(Ok(v1::IssuePackResponse { content: piece.to_vec() })).await.is_err() {
+                // Whoever asked has gone, or does not read: nothing is lost, the pack can be asked for again.
+                let piece = v1::IssuePackResponse { content: piece.to_vec() };
+                if !pieces.tell(Ok(piece)).await {
                     return;
                 }
             }
         });
-        Ok(Response::new(ReceiverStream::new(stream)))
+        Ok(Response::new(stream))
     }
 }
 

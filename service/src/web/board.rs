@@ -52,7 +52,9 @@ pub(super) struct Board {
 impl Board {
     /// Begins to follow; returns once everything that is open now is known.
     pub(super) async fn follow(queries: Queries) -> Result<Board, CallError> {
-        let mut answers = crate::watch::watch(queries.clone(), v1::WatchItemsRequest::default()).await?;
+        // The board itself is no slow reader, whatever holds it up.
+        let ever = std::time::Duration::MAX;
+        let mut answers = crate::watch::watch(queries.clone(), v1::WatchItemsRequest::default(), ever).await?;
         let shown = Arc::new(RwLock::new(Shown::default()));
         let (tell, news) = watch::channel(0);
         let (held, mut dropped) = mpsc::channel(1);

@@ -41,7 +41,9 @@ impl PageError {
         match self {
             PageError::Missing { .. } | PageError::Call(CallError::NotFound { .. }) => StatusCode::NOT_FOUND,
             PageError::Field { .. } | PageError::Call(CallError::Field { .. }) => StatusCode::BAD_REQUEST,
-            PageError::Call(CallError::Stopping | CallError::DiskFull) => StatusCode::SERVICE_UNAVAILABLE,
+            PageError::Call(CallError::Stopping | CallError::DiskFull | CallError::DiskRefuses { .. }) => {
+                StatusCode::SERVICE_UNAVAILABLE
+            }
             PageError::Call(_) | PageError::Unreadable(_) | PageError::Drawing => StatusCode::INTERNAL_SERVER_ERROR,
         }
     }

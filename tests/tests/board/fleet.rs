@@ -1,6 +1,7 @@
 //! A board of a large operator: two thousand aircraft, five thousand items and more. How long things take is printed and
 //! not judged, since that is the machine's.
 
+use std::io::Write;
 use std::time::Instant;
 
 use anyhow::Result;
@@ -80,9 +81,7 @@ async fn a_board_of_two_thousand_aircraft_can_be_used_and_a_change_arrives_witho
     for some in fleet.chunks(TOGETHER) {
         shop.desk.sign_card(&shop.custodian.key, some.iter().map(Craft::listed).collect())?;
         all_well(&sync(&mut shop.desk, 3).await?)?;
-        let open = |craft: &Craft| {
-            [craft.opened(&shop), craft.of_wash(disconnected("PS-1")(craft.engine.clone()))]
-        };
+        let open = |craft: &Craft| [craft.opened(&shop), craft.of_wash(disconnected("PS-1")(craft.engine.clone()))];
         station.sign_card(&shop.technician.key, some.iter().flat_map(open).collect())?;
         all_well(&sync(&mut station, 3).await?)?;
     }
@@ -97,17 +96,21 @@ async fn a_board_of_two_thousand_aircraft_can_be_used_and_a_change_arrives_witho
     };
     let (aircraft, items) = (number("Aircraft: <b>"), number("Open items: <b>"));
     assert!(aircraft >= AIRCRAFT as u64 && items >= ITEMS, "{aircraft} aircraft, {items} items");
-    eprintln!("{aircraft} aircraft, {items} items: the page came in {drawn_ms} ms with {} kB", page.len() / 1000);
+    writeln!(
+        std::io::stderr(),
+        "{aircraft} aircraft, {items} items: the page came in {drawn_ms} ms with {} kB",
+        page.len() / 1000
+    )?;
 
     let browser = Browser::open().await?;
     browser.sized(1920, 1080).await?;
     let opened = Instant::now();
     browser.goto(&door.url("/")).await?;
     browser.until("it is live", "return document.getElementById('live').innerText.startsWith('Live.')").await?;
-    eprintln!("a browser shows it live after {} ms", opened.elapsed().as_millis());
+    writeln!(std::io::stderr(), "a browser shows it live after {} ms", opened.elapsed().as_millis())?;
     let rows = browser.run("return document.querySelectorAll('.craft').length").await?;
-    eprintln!("{rows} aircraft on its first page");
-    super::looks::keep_screen(&browser, "fleet-wall").await?;
+    writeln!(std::io::stderr(), "{rows} aircraft on its first page")?;
+    super::looks::keep(&browser, "fleet-wall").await?;
 
     // Whoever looks for one aircraft finds it, though it stands far down.
     browser.goto(&door.url("/?aircraft=F1987")).await?;
@@ -121,11 +124,12 @@ async fn a_board_of_two_thousand_aircraft_can_be_used_and_a_change_arrives_witho
     all_well(&sync(&mut station, 3).await?)?;
     let acknowledged = Instant::now();
     browser.until("the change shows", &format!("{row}.includes('PS-1 not inspected')")).await?;
-    eprintln!(
+    writeln!(
+        std::io::stderr(),
         "a change shows {} ms after its acknowledgement, {} ms after its signature",
         acknowledged.elapsed().as_millis(),
         signed.elapsed().as_millis()
-    );
+    )?;
     assert_eq!(browser.run("return window.loadedOnce").await?, true, "the page was not loaded again");
     browser.close().await
 }

@@ -22,7 +22,9 @@ async fn signed_in(shop: &Shop, home: &str) -> Result<Browser> {
     browser
         .run(&format!("document.getElementById('token').value = {token:?}; document.querySelector('button').click()"))
         .await?;
-    browser.until("the board is there", "return location.pathname === '/' && !!document.getElementById('live')").await?;
+    browser
+        .until("the board is there", "return location.pathname === '/' && !!document.getElementById('live')")
+        .await?;
     Ok(browser)
 }
 
@@ -31,19 +33,12 @@ async fn axe_finds(browser: &Browser, axe: &str) -> Result<String> {
     Ok(browser.run_later(AXE).await?.as_str().context("lines of text")?.to_owned())
 }
 
-/// Keeps a picture of the whole page where RINSEBOOK_PICTURES names a folder.
-async fn keep(browser: &Browser, name: &str) -> Result<()> {
-    write(name, async || browser.picture().await).await
-}
-
-/// Keeps a picture of the screen where RINSEBOOK_PICTURES names a folder.
-pub(super) async fn keep_screen(browser: &Browser, name: &str) -> Result<()> {
-    write(name, async || browser.screen().await).await
-}
-
-async fn write(name: &str, picture: impl AsyncFnOnce() -> Result<Vec<u8>>) -> Result<()> {
+/// Keeps a picture of the whole page, and one of what the screen shows, where RINSEBOOK_PICTURES names a folder.
+pub(super) async fn keep(browser: &Browser, name: &str) -> Result<()> {
     if let Some(folder) = std::env::var_os("RINSEBOOK_PICTURES") {
-        std::fs::write(std::path::Path::new(&folder).join(format!("{name}.png")), picture().await?)?;
+        let folder = std::path::Path::new(&folder);
+        std::fs::write(folder.join(format!("{name}.png")), browser.picture().await?)?;
+        std::fs::write(folder.join(format!("{name}-screen.png")), browser.screen().await?)?;
     }
     Ok(())
 }

@@ -39,7 +39,7 @@ pub(in super::super) async fn events(
     let board = pages.board().await?;
     let (start, mut news) = (board.start.clone(), board.news.clone());
     let told = place(&pairs, &headers).filter(|(of, _)| *of == start).map(|(_, number)| number);
-    let shown = board.shown.clone();
+    let (shown, reader_wait) = (board.shown.clone(), pages.reader_wait);
     let (events, stream) = mpsc::channel(4);
     tokio::spawn(async move {
         let Some(mut told) = told else {
@@ -59,7 +59,7 @@ pub(in super::super) async fn events(
             let known = pages.queries.view().known();
             let beat = format!("{{\"now_ms\":{},\"size\":{}}}", pages.queries.now_ms(), known.size);
             for event in changes.into_iter().chain([Event::default().event("beat").data(beat)]) {
-                if events.send(Ok(event)).await.is_err() {
+                if events.send_timeout(Ok(event), reader_wait).await.is_err() {
                     return;
                 }
             }
