@@ -28,6 +28,7 @@ use rinsebook_proto::v1;
 use serde::{Deserialize, Serialize};
 
 use crate::ClientError;
+use crate::dial::Dial;
 
 /// What stands in `station.toml`.
 #[derive(Debug, Clone, Serialize, Deserialize)]
@@ -49,6 +50,7 @@ pub struct Home {
     pub about: About,
     /// The device.
     pub device: Id,
+    dial: Option<Dial>,
 }
 
 impl Home {
@@ -73,7 +75,7 @@ impl Home {
         let text = read(&dir.join("station.toml"))?;
         let about: About = toml::from_str(&text).map_err(|e| bad(dir, "station.toml", e))?;
         let device = Id::from_hex(&about.device).ok_or_else(|| bad(dir, "station.toml", "its device is no id"))?;
-        Ok(Home { dir: dir.to_owned(), about, device })
+        Ok(Home { dir: dir.to_owned(), about, device, dial: None })
     }
 
     /// A file or folder in it.
@@ -86,6 +88,15 @@ impl Home {
         address.clone_into(&mut self.about.address);
         let text = toml::to_string(&self.about).map_err(|e| bad(&self.dir, "station.toml", e))?;
         replace(&self.path("station.toml"), text.as_bytes())
+    }
+
+    /// From now on the service is reached by this way, and not at its address.
+    pub fn reach_by(&mut self, dial: Dial) {
+        self.dial = Some(dial);
+    }
+
+    pub(crate) fn dial(&self) -> Option<&Dial> {
+        self.dial.as_ref()
     }
 
     /// The key that signs this device's reports.

@@ -10,6 +10,7 @@ pub mod card;
 pub mod command;
 mod contract;
 pub mod demo;
+pub mod dial;
 pub mod enrol;
 pub mod explain;
 pub mod home;

@@ -6,7 +6,7 @@ use std::sync::Arc;
 
 use rinsebook_proto::bytes::{Hash, Id};
 use rinsebook_proto::fact::{MAX_SERVICE_ENVELOPE_BYTES, Signed};
-use rinsebook_proto::journal::{self, Journal, Kind, Options, RealDisk};
+use rinsebook_proto::journal::{self, Disk, Journal, Kind, Options, RealDisk};
 
 use crate::ClientError;
 
@@ -45,11 +45,16 @@ fn record(item: &Item) -> Vec<u8> {
 impl Outbox {
     /// Opens the outbox, or begins one.
     pub fn open(dir: &Path) -> Result<Outbox, ClientError> {
+        Outbox::open_on(dir, Arc::new(RealDisk))
+    }
+
+    /// As [`Outbox::open`], on a disk of the caller's.
+    pub fn open_on(dir: &Path, disk: Arc<dyn Disk>) -> Result<Outbox, ClientError> {
         let failed = |e: journal::JournalError| ClientError::Outbox(e.to_string());
         let lock = journal::lock(dir).map_err(failed)?;
         let mut items = Vec::new();
         let options = Options::small(Kind::Outbox);
-        let (mut journal, _) = Journal::create_or_open(Arc::new(RealDisk), dir, options, |group| {
+        let (mut journal, _) = Journal::create_or_open(disk, dir, options, |group| {
             for record in &group.records {
                 items.push(parse(record).ok_or("a record is too short")?);
             }

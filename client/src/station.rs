@@ -9,6 +9,7 @@ use base64::engine::general_purpose::STANDARD as BASE64;
 use rinsebook_proto::bytes::{Hash, Id};
 use rinsebook_proto::clock::Clock;
 use rinsebook_proto::fact::{Body, Envelope, Header, Kind, MAX_ENVELOPE_BYTES, REPORT_TYPE, Seen, Signed, Subject};
+use rinsebook_proto::journal::{Disk, RealDisk};
 use rinsebook_proto::key::{self, SigningKey};
 use rinsebook_proto::note::{Checkpoint, VerifierKey};
 use rinsebook_proto::pack::MAX_BLOB_BYTES;
@@ -67,7 +68,12 @@ pub struct Station {
 impl Station {
     /// Opens the folder; a new run begins.
     pub fn open(home: Home, clock: Arc<dyn Clock>) -> Result<Station, ClientError> {
-        let outbox = Outbox::open(&home.path("outbox"))?;
+        Station::open_on(home, clock, Arc::new(RealDisk))
+    }
+
+    /// As [`Station::open`], with the outbox on a disk of the caller's.
+    pub fn open_on(home: Home, clock: Arc<dyn Clock>, disk: Arc<dyn Disk>) -> Result<Station, ClientError> {
+        let outbox = Outbox::open_on(&home.path("outbox"), disk)?;
         let (receipts, acknowledged_under) = read_receipts(&home)?;
         let checkpoint_note = home.text("checkpoint")?.unwrap_or_default();
         let seen = match Checkpoint::read_unverified(&checkpoint_note) {

@@ -51,6 +51,7 @@ pub mod tokens;
 pub mod watch;
 pub mod web;
 pub mod witnesses;
+mod work;
 
 pub use config::Config;
 pub use run::{Running, start};

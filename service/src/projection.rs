@@ -8,7 +8,7 @@ use std::time::{Duration, Instant};
 use rinsebook_proto::bytes::Hash;
 use rinsebook_proto::fact::BlobNamed;
 use rinsebook_proto::rules::{History, Recorded};
-use tokio::sync::watch;
+use tokio::sync::{mpsc, watch};
 
 use crate::blobs::Blobs;
 use crate::sequencer::{Committed, Figures};
@@ -127,6 +127,23 @@ impl Projection {
             if last_put.elapsed() >= SNAPSHOT_EVERY {
                 self.put();
                 last_put = Instant::now();
+            }
+        }
+        self.put();
+    }
+
+    /// As [`follow`](Self::follow), as a task.
+    pub async fn follow_here(mut self, mut committed: mpsc::UnboundedReceiver<Committed>) {
+        let mut last_put = tokio::time::Instant::now();
+        loop {
+            match tokio::time::timeout(SNAPSHOT_EVERY, committed.recv()).await {
+                Ok(Some(group)) => self.apply(group),
+                Ok(None) => break,
+                Err(_idle) => {}
+            }
+            if last_put.elapsed() >= SNAPSHOT_EVERY {
+                self.put();
+                last_put = tokio::time::Instant::now();
             }
         }
         self.put();

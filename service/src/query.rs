@@ -144,8 +144,7 @@ impl Queries {
     ) -> Result<v1::FactRef, CallError> {
         let blob = Blob { salt: Vec::new(), content: prost::Message::encode_to_vec(assessment) };
         let blobs = self.blobs.clone();
-        let digest =
-            tokio::task::spawn_blocking(move || blobs.keep(&blob)).await.map_err(|_| CallError::Stopping)??;
+        let digest = crate::work::blocking(move || blobs.keep(&blob)).await.map_err(|_| CallError::Stopping)??;
         let as_of = assessment.as_of.unwrap_or_default();
         let fact = v1::QuestionAnswered {
             asked_by: asked_by.to_owned(),

@@ -15,7 +15,7 @@ use rinsebook_proto::bytes::Hash;
 use rinsebook_proto::clock::Clock;
 use rinsebook_proto::journal::{self, Disk};
 use rinsebook_proto::tree::Tree;
-use tokio::sync::oneshot;
+use tokio::sync::{mpsc, oneshot};
 use tonic::service::Routes;
 
 use crate::access::{self, Gate};
@@ -35,13 +35,14 @@ use crate::identity::Identity;
 use crate::limits::Limits;
 use crate::log::LogReader;
 use crate::packs::Packs;
+use crate::projection::Projection;
 use crate::query::Queries;
 use crate::recovery::{self, Opened, StartReport};
 use crate::rpc::{
     intake_server::IntakeServer, ledger_server::LedgerServer, open_items_server::OpenItemsServer,
     records_server::RecordsServer, roster_server::RosterServer,
 };
-use crate::sequencer::{Command, Figures, Sequencer};
+use crate::sequencer::{Command, Figures, Following, Sequencer};
 use crate::session::Sessions;
 use crate::shed::{self, Shed};
 use crate::sign_in::{self, SignIn};
@@ -49,6 +50,7 @@ use crate::signing::Signing;
 use crate::tokens::Tokens;
 use crate::web::{self, Pages, Sources};
 use crate::witnesses::{Witnessed, Witnesses};
+use crate::work;
 
 /// Groups that the projection may be behind.
 const PROJECTION_QUEUE: usize = 1024;
@@ -67,19 +69,62 @@ pub struct Running {
     pub verifier_key: String,
     /// How the start went.
     pub start: StartReport,
-    figures: Arc<Figures>,
+    at_work: AtWork,
     tls: RustlsConfig,
     tls_files: Option<TlsFiles>,
-    tokens: Tokens,
     handle: axum_server::Handle<SocketAddr>,
     server: tokio::task::JoinHandle<std::io::Result<()>>,
+}
+
+/// A service that is opened and at work, and does not listen: whoever opened it serves what it answers with. It ends with
+/// the runtime that it was opened on.
+pub struct AtWork {
+    /// Answers calls and pages; the gate stands before all of it. A request bears the certificate that its connection
+    /// showed as an `Arc<axum_server::tls::TlsInfo>`.
+    pub router: axum::Router,
+    /// The log's verifier key.
+    pub verifier_key: String,
+    /// How the start went.
+    pub start: StartReport,
+    figures: Arc<Figures>,
+    authority: Authority,
+    tokens: Tokens,
     sequencer_done: oneshot::Receiver<Result<(), ServiceError>>,
-    projection: Option<std::thread::JoinHandle<()>>,
+    projection: Option<Projecting>,
     witnesses: Witnesses,
     /// Holds the sequencer open until a witness warns.
     warned: tokio::task::AbortHandle,
     /// Held as long as the log is open for writing.
     _lock: journal::Lock,
+}
+
+/// The projection at work.
+enum Projecting {
+    Thread(std::thread::JoinHandle<()>),
+    Task(tokio::task::JoinHandle<()>),
+}
+
+impl Projecting {
+    fn start(projection: Projection) -> Result<(Projecting, Following), ServiceError> {
+        if work::alone() {
+            let (committed, follow) = mpsc::unbounded_channel();
+            return Ok((Projecting::Task(tokio::spawn(projection.follow_here(follow))), Following::Here(committed)));
+        }
+        let (committed, follow) = std::sync::mpsc::sync_channel(PROJECTION_QUEUE);
+        let thread = std::thread::Builder::new()
+            .name("projection".to_owned())
+            .spawn(move || projection.follow(&follow))
+            .map_err(ServiceError::file("cannot start a thread"))?;
+        Ok((Projecting::Thread(thread), Following::Beside(committed)))
+    }
+
+    /// Waits for its end, which comes with the sequencer's; a panic in it was said where it happened.
+    async fn end(self) {
+        match self {
+            Projecting::Thread(thread) => drop(tokio::task::spawn_blocking(move || thread.join()).await),
+            Projecting::Task(task) => drop(task.await),
+        }
+    }
 }
 
 /// What the service did, said when it stops.
@@ -100,18 +145,50 @@ pub async fn start(config: Config, clock: Arc<dyn Clock>) -> Result<Running, Ser
 
 /// As [`start`], with the log on a disk of the caller's.
 pub async fn start_on(config: Config, clock: Arc<dyn Clock>, disk: Arc<dyn Disk>) -> Result<Running, ServiceError> {
+    let at_work = open_on(&config, clock, disk).await?;
+    let listener = std::net::TcpListener::bind(config.listen)
+        .map_err(|source| ServiceError::Listen { address: config.listen, source })?;
+    let address = listener.local_addr().map_err(ServiceError::file("cannot tell the address"))?;
+    let authority = at_work.authority.clone();
+    let tls = RustlsConfig::from_config(authority.server_config(&config.server_names, config.tls.as_ref())?);
+    let handle = axum_server::Handle::new();
+    listener.set_nonblocking(true).map_err(ServiceError::file("cannot use the listener"))?;
+    let mut server = axum_server::from_tcp(listener)
+        .map_err(ServiceError::file("cannot use the listener"))?
+        .acceptor(Doorkeeper::new(tls.clone(), &config.limits))
+        .first_request_timeout(config.limits.idle_wait())
+        .accept_error_handler(|from, error| tracing::debug!(?from, %error, "a connection was not taken"))
+        .handle(handle.clone());
+    bound_http(server.http_builder(), &config.limits);
+    let router = at_work.router.clone();
+    let server = server.serve(router.into_make_service_with_connect_info::<SocketAddr>());
+    Ok(Running {
+        address,
+        authority,
+        verifier_key: at_work.verifier_key.clone(),
+        start: at_work.start.clone(),
+        at_work,
+        tls,
+        tls_files: config.tls,
+        handle,
+        server: tokio::spawn(server),
+    })
+}
+
+/// Opens everything below the data folder, with the log on a disk of the caller's, and goes to work.
+pub async fn open_on(config: &Config, clock: Arc<dyn Clock>, disk: Arc<dyn Disk>) -> Result<AtWork, ServiceError> {
     std::fs::create_dir_all(&config.data)
         .map_err(ServiceError::file(format!("cannot make {}", config.data.display())))?;
     let lock = journal::lock(&config.log_dir())?;
-    let identity = Arc::new(Identity::open(&config)?);
+    let identity = Arc::new(Identity::open(config)?);
     let authority = Authority::open(&config.data)?;
     let blobs = Blobs::open(&config.data.join("blobs"))?;
-    let tokens = Tokens::open(&config, clock.clone()).await?;
+    let tokens = Tokens::open(config, clock.clone()).await?;
     let keys = KnownKeys::default();
     let opened = {
         let (config, identity, clock, blobs, keys) =
             (config.clone(), identity.clone(), clock.clone(), blobs.clone(), keys.clone());
-        tokio::task::spawn_blocking(move || recovery::open(&config, disk, identity, clock, blobs, keys))
+        work::blocking(move || recovery::open(&config, disk, identity, clock, blobs, keys))
             .await
             .expect("opening does not panic")?
     };
@@ -123,12 +200,8 @@ pub async fn start_on(config: Config, clock: Arc<dyn Clock>, disk: Arc<dyn Disk>
     let signing = desk.signing();
     let view = projection.view(figures.clone());
     let witnessed = Witnessed { view: view.clone(), tree: tree.clone(), clock: clock.clone() };
-    let witnesses = Witnesses::start(&config, witnessed)?;
-    let (committed, follow) = std::sync::mpsc::sync_channel(PROJECTION_QUEUE);
-    let projection = std::thread::Builder::new()
-        .name("projection".to_owned())
-        .spawn(move || projection.follow(&follow))
-        .map_err(ServiceError::file("cannot start a thread"))?;
+    let witnesses = Witnesses::start(config, witnessed)?;
+    let (projection, following) = Projecting::start(projection)?;
     let (done, sequencer_done) = oneshot::channel();
     // Before the first signature: whoever watches this log from outside may know that it is not all of it.
     if witnesses.are_asked()
@@ -136,14 +209,9 @@ pub async fn start_on(config: Config, clock: Arc<dyn Clock>, disk: Arc<dyn Disk>
     {
         desk.stand_still(&why);
     }
-    let sequencer = Sequencer::start(desk, log, committed, figures.clone(), done);
+    let sequencer = Sequencer::start(desk, log, following, figures.clone(), done);
     let warned = tokio::spawn(stand_still_on_witness(witnesses.clone(), sequencer.clone())).abort_handle();
     let queries = Queries::new(view.clone(), clock.clone(), blobs.clone(), sequencer.clone());
-
-    let listener = std::net::TcpListener::bind(config.listen)
-        .map_err(|source| ServiceError::Listen { address: config.listen, source })?;
-    let address = listener.local_addr().map_err(ServiceError::file("cannot tell the address"))?;
-    let tls = RustlsConfig::from_config(authority.server_config(&config.server_names, config.tls.as_ref())?);
     let verifier_key = signing.verifier_key().to_string();
     let data = config.data.clone();
     let gate = Gate {
@@ -167,28 +235,13 @@ pub async fn start_on(config: Config, clock: Arc<dyn Clock>, disk: Arc<dyn Disk>
         witnesses: witnesses.clone(),
         limits: config.limits.clone(),
     };
-    let router = router(parts).await;
-    let handle = axum_server::Handle::new();
-    listener.set_nonblocking(true).map_err(ServiceError::file("cannot use the listener"))?;
-    let mut server = axum_server::from_tcp(listener)
-        .map_err(ServiceError::file("cannot use the listener"))?
-        .acceptor(Doorkeeper::new(tls.clone(), &config.limits))
-        .first_request_timeout(config.limits.idle_wait())
-        .accept_error_handler(|from, error| tracing::debug!(?from, %error, "a connection was not taken"))
-        .handle(handle.clone());
-    bound_http(server.http_builder(), &config.limits);
-    let server = tokio::spawn(server.serve(router.into_make_service_with_connect_info::<SocketAddr>()));
-    Ok(Running {
-        address,
-        authority,
+    Ok(AtWork {
+        router: router(parts).await,
         verifier_key,
         start: report,
         figures,
-        tls,
-        tls_files: config.tls,
+        authority,
         tokens,
-        handle,
-        server,
         sequencer_done,
         projection: Some(projection),
         witnesses,
@@ -314,7 +367,7 @@ async fn nothing_there(request: axum::extract::Request) -> axum::response::Respo
 impl Running {
     /// Entries in the log.
     pub fn entries(&self) -> u64 {
-        self.figures.size.load(Ordering::SeqCst)
+        self.at_work.figures.size.load(Ordering::SeqCst)
     }
 
     /// SHA-256 of the authority's certificate.
@@ -335,9 +388,26 @@ impl Running {
             None => Ok(()),
             Some(files) => self.authority.server_config(&[], Some(files)).map(|tls| self.tls.reload_from_config(tls)),
         };
-        [tls, self.tokens.reload().await].into_iter().filter_map(Result::err).collect()
+        [tls, self.at_work.tokens.reload().await].into_iter().filter_map(Result::err).collect()
     }
 
+    /// Waits until the service cannot go on by itself, which is when the log cannot be written.
+    pub async fn failed(&mut self) -> ServiceError {
+        self.at_work.failed().await
+    }
+
+    /// Takes no new call, lets those under way finish, writes what is decided, and ends.
+    pub async fn stop(mut self) -> Result<StopReport, ServiceError> {
+        self.at_work.witnesses.stop();
+        self.at_work.warned.abort();
+        self.handle.graceful_shutdown(Some(DRAIN));
+        // How the listener ended changes nothing of what was recorded.
+        let _ = (&mut self.server).await;
+        self.at_work.end().await
+    }
+}
+
+impl AtWork {
     /// Waits until the service cannot go on by itself, which is when the log cannot be written.
     pub async fn failed(&mut self) -> ServiceError {
         match (&mut self.sequencer_done).await {
@@ -349,24 +419,21 @@ impl Running {
         }
     }
 
-    /// Takes no new call, lets those under way finish, writes what is decided, and ends.
-    pub async fn stop(mut self) -> Result<StopReport, ServiceError> {
-        self.witnesses.stop();
-        self.warned.abort();
-        self.handle.graceful_shutdown(Some(DRAIN));
-        // How the listener ended changes nothing of what was recorded.
-        let _ = (&mut self.server).await;
-        let ended = tokio::time::timeout(DRAIN, &mut self.sequencer_done).await;
+    /// Lets the sequencer write what is decided, now that nobody can ask for more.
+    async fn end(self) -> Result<StopReport, ServiceError> {
+        let AtWork { router, mut sequencer_done, projection, figures, .. } = self;
+        drop(router);
+        let ended = tokio::time::timeout(DRAIN, &mut sequencer_done).await;
         if let Ok(Ok(Err(error))) = ended {
             return Err(error);
         }
-        if let (Some(projection), true) = (self.projection.take(), ended.is_ok()) {
-            let _ = tokio::task::spawn_blocking(move || projection.join()).await;
+        if let (Some(projection), true) = (projection, ended.is_ok()) {
+            projection.end().await;
         }
         Ok(StopReport {
-            entries: self.figures.entries.load(Ordering::Relaxed),
-            groups: self.figures.groups.load(Ordering::Relaxed),
-            syncs: self.figures.syncs.load(Ordering::Relaxed),
+            entries: figures.entries.load(Ordering::Relaxed),
+            groups: figures.groups.load(Ordering::Relaxed),
+            syncs: figures.syncs.load(Ordering::Relaxed),
         })
     }
 }

@@ -1,4 +1,4 @@
-//! One thread that decides and writes: it takes what waits, judges it in order at its [`Desk`], writes the group with its
+//! One thread, or one task where the runtime has but one thread, that decides and writes: it takes what waits, judges it in order at its [`Desk`], writes the group with its
 //! checkpoint, syncs once, and only then answers everybody in it. While it syncs, the next group gathers behind it; the
 //! queue in front of it is bounded, and a full queue is the back-pressure.
 
@@ -16,6 +16,7 @@ use crate::admission::Candidate;
 use crate::desk::{Desk, Peer, Staged};
 use crate::error::{CallError, ServiceError};
 use crate::log::Log;
+use crate::work;
 
 /// Commands that may wait.
 const QUEUE: usize = 256;
@@ -73,6 +74,24 @@ pub struct Committed {
     pub note: String,
 }
 
+/// The way to the projection.
+pub enum Following {
+    /// To its own thread; a full queue holds the sequencer up.
+    Beside(std::sync::mpsc::SyncSender<Committed>),
+    /// To a task on the same thread, which cannot be waited for in the middle of a group.
+    Here(mpsc::UnboundedSender<Committed>),
+}
+
+impl Following {
+    /// The projection lives as long as the sequencer; should it be gone, the process is ending.
+    fn tell(&self, committed: Committed) {
+        let _ = match self {
+            Following::Beside(queue) => queue.send(committed).map_err(drop),
+            Following::Here(queue) => queue.send(committed).map_err(drop),
+        };
+    }
+}
+
 /// What the sequencer has done, for those who ask beside it.
 #[derive(Debug, Default)]
 pub struct Figures {
@@ -100,24 +119,27 @@ impl Sequencer {
         recorded.await.map_err(|_| CallError::Stopping)?
     }
 
-    /// Starts the thread. It ends when every [`Sequencer`] is dropped, or when a write fails; `done` then learns which.
+    /// Starts the thread, or the task. It ends when every [`Sequencer`] is dropped, or when a write fails; `done` then learns which.
     pub fn start(
         desk: Desk,
         log: Log,
-        committed: std::sync::mpsc::SyncSender<Committed>,
+        following: Following,
         figures: Arc<Figures>,
         done: oneshot::Sender<Result<(), ServiceError>>,
     ) -> Sequencer {
         let (queue, commands) = mpsc::channel(QUEUE);
-        let runtime = tokio::runtime::Handle::current();
-        std::thread::Builder::new()
-            .name("sequencer".to_owned())
-            .spawn(move || {
-                let mut worker = Worker { desk, log, committed, figures, read_only: None };
-                // Nobody waits for the end only when the process is ending anyway.
-                let _ = done.send(worker.run(&runtime, commands));
-            })
-            .expect("the operating system starts a thread");
+        let mut worker = Worker { desk, log, following, figures, read_only: None };
+        // Nobody waits for the end only when the process is ending anyway.
+        let all = async move { drop(done.send(worker.run(commands).await)) };
+        if work::alone() {
+            tokio::spawn(all);
+        } else {
+            let runtime = tokio::runtime::Handle::current();
+            std::thread::Builder::new()
+                .name("sequencer".to_owned())
+                .spawn(move || runtime.block_on(all))
+                .expect("the operating system starts a thread");
+        }
         Sequencer { queue }
     }
 
@@ -130,7 +152,7 @@ impl Sequencer {
 struct Worker {
     desk: Desk,
     log: Log,
-    committed: std::sync::mpsc::SyncSender<Committed>,
+    following: Following,
     figures: Arc<Figures>,
     /// Why nothing can be written any more, where the file system refuses. The process stays: what was recorded is read on,
     /// and a new start would find nothing that it could open.
@@ -147,13 +169,9 @@ enum Waiting {
 }
 
 impl Worker {
-    fn run(
-        &mut self,
-        runtime: &tokio::runtime::Handle,
-        mut commands: mpsc::Receiver<Command>,
-    ) -> Result<(), ServiceError> {
+    async fn run(&mut self, mut commands: mpsc::Receiver<Command>) -> Result<(), ServiceError> {
         loop {
-            match runtime.block_on(async { tokio::time::timeout(IDLE_MARK, commands.recv()).await }) {
+            match tokio::time::timeout(IDLE_MARK, commands.recv()).await {
                 Err(_idle) => self.mark()?,
                 Ok(None) => return self.mark(),
                 Ok(Some(first)) => {
@@ -238,8 +256,7 @@ impl Worker {
         self.figures.entries.fetch_add(entries.len() as u64, Ordering::Relaxed);
         self.figures.groups.fetch_add(1, Ordering::Relaxed);
         self.figures.syncs.store(self.log.syncs(), Ordering::Relaxed);
-        // The projection lives as long as this thread; should it be gone, the process is ending.
-        let _ = self.committed.send(Committed { entries, note });
+        self.following.tell(Committed { entries, note });
         Ok(())
     }
 

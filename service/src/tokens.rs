@@ -161,7 +161,7 @@ impl Tokens {
         let own = match config.tokens.own {
             true => {
                 let config = config.clone();
-                let opened = tokio::task::spawn_blocking(move || OwnIssuer::open(&config)).await;
+                let opened = crate::work::blocking(move || OwnIssuer::open(&config)).await;
                 let issuer = opened.expect("opening a key does not panic")?;
                 Some(Own { issuer: issuer.issuer().to_owned(), keys: issuer.public_keys() })
             }

@@ -1,7 +1,8 @@
 //! A real browser without a window, driven by the WebDriver protocol (W3C): Debian's chromium and its driver, each with a
 //! folder of its own. The few calls that tests need are made by hand.
 
-use std::net::SocketAddr;
+use std::io::{Read, Write};
+use std::net::{SocketAddr, TcpStream};
 use std::process::{Child, Command, Stdio};
 use std::time::Duration;
 
@@ -140,7 +141,11 @@ impl Browser {
 
 impl Drop for Browser {
     fn drop(&mut self) {
-        // Closed already, or left by a test that failed.
+        // Closed already, or left by a test that failed: a driver that is killed leaves its browser running.
+        if let Ok(mut stream) = TcpStream::connect(self.driver) {
+            let end = format!("DELETE /session/{} HTTP/1.1\r\nHost: 127.0.0.1\r\n\r\n", self.session);
+            let _ = stream.write_all(end.as_bytes()).and_then(|()| stream.read(&mut [0; 64]));
+        }
         let _ = self.process.kill();
         let _ = self.process.wait();
     }

@@ -5,16 +5,24 @@
 use std::io::{BufRead, BufReader, Write};
 use std::path::{Path, PathBuf};
 use std::process::{Child, Command, Stdio};
+use std::sync::Arc;
+use std::time::{Duration, Instant};
 
+use rinsebook_client::home::Home;
 use rinsebook_client::station::{Receipt, Station};
 use rinsebook_client::sync::sync;
 use rinsebook_client::verify::log_dir;
+use rinsebook_proto::bytes::Hash;
 use rinsebook_proto::clock::SystemClock;
 use rinsebook_proto::note::VerifierKey;
+use rinsebook_service::Config;
+use rinsebook_tests::load;
 use rinsebook_tests::shop::{MORNING_MS, Shop, Wash, disconnected};
 
 /// An answer to facts carries the checkpoint's note; what HTTP/2 says of itself is far shorter than that.
 const AN_ANSWER_BYTES: u64 = 200;
+/// Facts that fill the smallest file of a log.
+const FILLING_FACTS: u32 = 120;
 /// Names the home of a station, in the process that only signs one fact there.
 const SIGN_IN: &str = "RINSEBOOK_TEST_SIGN_IN";
 
@@ -46,10 +54,17 @@ struct Traced {
 
 impl Traced {
     fn start(shop: &Shop, options: &[String]) -> Traced {
+        Traced::start_in(&shop.dir, &shop.data(), options)
+    }
+
+    /// On a data folder, in files that are small enough for an append to begin a new one.
+    fn start_in(dir: &Path, data: &Path, options: &[String]) -> Traced {
         let binary = std::env::var("RINSEBOOK_SERVICE")
             .expect("RINSEBOOK_SERVICE names the service program; tests/run builds it and sets it");
-        let (config, trace) = (shop.dir.join("service.toml"), shop.dir.join("trace"));
-        std::fs::write(&config, format!("listen = \"127.0.0.1:0\"\ndata = {:?}\n", shop.data())).unwrap();
+        let (config, trace) = (dir.join("service.toml"), dir.join("trace"));
+        let text =
+            format!("listen = \"127.0.0.1:0\"\ndata = {data:?}\n[log]\ngrow_kibibytes = 64\nsegment_kibibytes = 64\n");
+        std::fs::write(&config, text).unwrap();
         let mut child = Command::new("strace")
             .args(["-D", "-f", "-yy", "-s", "0", "-o"])
             .arg(&trace)
@@ -65,6 +80,18 @@ impl Traced {
         BufReader::new(child.stdout.take().unwrap()).read_line(&mut line).unwrap();
         let address = line.trim_end().rsplit_once(':').map(|(_, port)| format!("https://localhost:{port}"));
         Traced { child, address, trace }
+    }
+
+    fn ends_within(&mut self, time: Duration) {
+        let until = Instant::now() + time;
+        while Instant::now() < until && !self.has_ended() {
+            std::thread::sleep(Duration::from_millis(5));
+        }
+    }
+
+    /// Whether it has ended by itself.
+    fn has_ended(&mut self) -> bool {
+        !matches!(self.child.try_wait(), Ok(None))
     }
 
     /// Kills it and gives what was traced.
@@ -90,10 +117,20 @@ impl Drop for Traced {
     }
 }
 
+/// A group of records is longer than a mark, which is written when nothing else is to do, and shorter than the zeros by
+/// which a file grows: while those are written, what others read may be answered.
+const GROUP_BYTES: std::ops::Range<u64> = 100..60_000;
+
+/// Whether this call writes a group.
+fn writes_group(call: &str) -> bool {
+    let length = call.split(", ").nth(2).and_then(|length| length.parse().ok());
+    call.starts_with("pwrite64(") && length.is_some_and(|length| GROUP_BYTES.contains(&length))
+}
+
 /// What matters of a trace.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 enum Seen {
-    /// Bytes written to a file of the journal.
+    /// A group written to a file of the journal.
     Write,
     /// The end of an fdatasync of such a file that went well.
     Synced,
@@ -118,7 +155,7 @@ fn seen(trace: &str, told: impl Fn(&str) -> bool) -> Vec<Seen> {
             }
         } else if call.starts_with("fdatasync(") && of_journal && call.ends_with("= 0") {
             all.push(Seen::Synced);
-        } else if call.starts_with("pwrite64(") && of_journal {
+        } else if of_journal && writes_group(call) {
             all.push(Seen::Write);
         } else if told(call) {
             all.push(Seen::Told);
@@ -207,7 +244,7 @@ async fn the_service_writes_then_syncs_then_acknowledges() {
 fn a_station_signs_where_it_is_asked_to() {
     let Ok(home) = std::env::var(SIGN_IN) else { return };
     let home = rinsebook_client::home::Home::open(Path::new(&home)).unwrap();
-    let mut station = Station::open(home, std::sync::Arc::new(SystemClock)).unwrap();
+    let mut station = Station::open(home, Arc::new(SystemClock)).unwrap();
     let wash = Wash::of(rinsebook_proto::bytes::Id([7; 16]));
     let signer = rinsebook_proto::key::generate();
     for n in 0..3 {
@@ -240,40 +277,117 @@ async fn a_station_writes_then_syncs_then_says_that_it_is_saved() {
     controls_fail(&all);
 }
 
-/// One call of one append fails; then the service is started anew, the fact sent again, and all of it is checked.
-async fn fail_one(call: &str, fault: &str, nth: u32) -> bool {
-    let (mut shop, mut station, key) = stopped_shop().await;
-    sign_one(&shop, &mut station, "L-1");
-    let log = shop.data().join("log");
-    let newest = std::fs::read_dir(&log).unwrap().map(|file| file.unwrap().path()).max().unwrap();
-    let options =
-        ["-P".to_owned(), newest.display().to_string(), "-e".to_owned(), format!("trace={call}"), "-e".to_owned()];
-    let inject = format!("inject={call}:{fault}:when={nth}");
-    let service = Traced::start(&shop, &[&options[..], &[inject]].concat());
-    // Where the call failed at the start, nobody serves; where it failed later, nobody is told that all went well.
-    if let Some(address) = &service.address {
-        station.home.set_address(address).unwrap();
-        let _ = sync(&mut station, 1).await;
-    }
-    let told = receipts(&station);
-    let trace = service.end();
-    let injected = trace.contains("(INJECTED)") || (fault.contains("signal") && trace.contains("SIGKILL"));
-    let injected = injected && trace.lines().filter(|line| line.contains(&format!("{call}("))).count() >= nth as usize;
-
-    shop.restart(&mut [&mut station]).await.unwrap();
-    let report = sync(&mut station, 3).await.unwrap();
-    assert!(report.refused.is_empty() && report.left == 0, "{call} {fault} {nth}: {report:?}");
-    for (index, hash) in told {
-        assert!(receipts(&station).contains(&(index, hash)), "{call} {fault} {nth}: a receipt has changed");
-    }
-    let last = receipts(&station).into_iter().max_by_key(|(index, _)| *index).unwrap();
-    shop.service.take().unwrap().stop().await.unwrap();
-    let good = log_dir(&log, Some(&key)).unwrap();
-    assert!(good.entries > last.0, "{call} {fault} {nth}: acknowledged and not in the log");
-    injected
+/// A founded record and a station with one fact that is not sent: what every failing append begins from.
+struct Founded {
+    shop: Shop,
+    key: VerifierKey,
+    entries: u64,
 }
 
-fn receipts(station: &Station) -> Vec<(u64, rinsebook_proto::bytes::Hash)> {
+impl Founded {
+    async fn make() -> Founded {
+        let mut shop = Shop::open().await.unwrap();
+        let mut station = shop.station("ramp-1").await.unwrap();
+        // The log is longer than the smallest file may be, so that the next append begins another.
+        for n in 0..FILLING_FACTS {
+            sign_one(&shop, &mut station, &format!("F-{n}"));
+        }
+        sync(&mut station, 1).await.unwrap();
+        let running = shop.service.take().unwrap();
+        let key = VerifierKey::parse(&running.verifier_key).unwrap();
+        running.stop().await.unwrap();
+        sign_one(&shop, &mut station, "L-1");
+        drop(station);
+        let entries = log_dir(&shop.data().join("log"), Some(&key)).unwrap().entries;
+        shop.service = None;
+        Founded { shop, key, entries }
+    }
+}
+
+fn copy(from: &Path, to: &Path) {
+    std::fs::create_dir_all(to).unwrap();
+    for entry in std::fs::read_dir(from).unwrap().map(Result::unwrap) {
+        let (from, to) = (entry.path(), to.join(entry.file_name()));
+        if from.is_dir() {
+            copy(&from, &to);
+        } else {
+            std::fs::copy(&from, &to).unwrap();
+        }
+    }
+}
+
+/// What is made to fail: one call of this name, by its place among those that touch the log.
+#[derive(Debug, Clone, Copy)]
+struct Failing {
+    call: &'static str,
+    fault: &'static str,
+    nth: usize,
+}
+
+/// A call of one append fails, an append that also begins a new file; then the service is started anew, the fact sent
+/// again, and all of it is checked. False where there is no such call.
+async fn fail_one(founded: &Founded, failing: Failing) -> bool {
+    let Failing { call, fault, nth } = failing;
+    let dir = tempfile::tempdir().unwrap();
+    let data = dir.path().join("service");
+    copy(&founded.shop.data(), &data);
+    copy(&founded.shop.dir.join("ramp-1"), &dir.path().join("ramp-1"));
+    let mut home = Home::open(&dir.path().join("ramp-1")).unwrap();
+    let mut options = vec!["-e".to_owned(), format!("trace={call}")];
+    options.extend(["-e".to_owned(), format!("inject={call}:{fault}:when={nth}")]);
+    for path in files_of_an_append(&data.join("log"), founded.entries) {
+        options.extend(["-P".to_owned(), path.display().to_string()]);
+    }
+    let mut service = Traced::start_in(dir.path(), &data, &options);
+    // Where the call failed at the start, nobody serves; where it failed later, nobody is told that all went well.
+    let told = match service.address.clone() {
+        None => {
+            service.ends_within(Duration::from_secs(5));
+            Vec::new()
+        }
+        Some(address) => {
+            home.set_address(&address).unwrap();
+            let mut station = Station::open(home.clone(), Arc::new(SystemClock)).unwrap();
+            // A link that breaks shows that the service is ending.
+            if sync(&mut station, 1).await.is_err() {
+                service.ends_within(Duration::from_secs(5));
+            }
+            receipts(&station)
+        }
+    };
+    let killed = service.has_ended();
+    let met = service.end().contains("(INJECTED)") || (fault.contains("signal") && killed);
+    if !met {
+        return false;
+    }
+    recover_and_check(founded, &data, home, &told, failing).await;
+    true
+}
+
+/// The file that is written, the one that begins behind it under both of its names, and the folder.
+fn files_of_an_append(log: &Path, entries: u64) -> Vec<PathBuf> {
+    let newest = std::fs::read_dir(log).unwrap().map(|file| file.unwrap().path()).max().unwrap();
+    let next = |end: &str| log.join(format!("{entries:020}.{end}"));
+    vec![newest, next("new"), next("seg"), log.to_owned()]
+}
+
+async fn recover_and_check(founded: &Founded, data: &Path, mut home: Home, told: &[(u64, Hash)], failing: Failing) {
+    let running = rinsebook_service::start(Config::local(data), Arc::new(SystemClock)).await;
+    let running = running.unwrap_or_else(|error| panic!("{failing:?}: no start after it: {error}"));
+    home.set_address(&format!("https://localhost:{}", running.address.port())).unwrap();
+    let mut station = Station::open(home, Arc::new(SystemClock)).unwrap();
+    let report = sync(&mut station, 3).await.unwrap_or_else(|error| panic!("{failing:?}: {error}"));
+    assert!(report.refused.is_empty() && report.left == 0, "{failing:?}: {report:?}");
+    let now = receipts(&station);
+    assert!(told.iter().all(|receipt| now.contains(receipt)), "{failing:?}: a receipt has changed");
+    drop(station);
+    running.stop().await.unwrap();
+    log_dir(&data.join("log"), Some(&founded.key)).unwrap_or_else(|fault| panic!("{failing:?}: {fault:?}"));
+    let (log, _) = load::entries(&data.join("log")).unwrap();
+    load::places_hold(&log, &now.into_iter().collect()).unwrap_or_else(|why| panic!("{failing:?}: {why}"));
+}
+
+fn receipts(station: &Station) -> Vec<(u64, Hash)> {
     let receipt = |item: &rinsebook_client::outbox::Item| match station.receipt(&item.hash()) {
         Some(Receipt::InLog(index, hash)) => Some((*index, *hash)),
         _ => None,
@@ -281,20 +395,31 @@ fn receipts(station: &Station) -> Vec<(u64, rinsebook_proto::bytes::Hash)> {
     station.outbox_items().iter().filter_map(receipt).collect()
 }
 
+/// Every call with which an append changes the disk; the nightly form lets the openings of files fail as well.
+fn calls_of_an_append() -> Vec<&'static str> {
+    let mut calls = vec!["pwrite64", "fdatasync", "fsync", "rename"];
+    if std::env::var_os("RINSEBOOK_NIGHTLY").is_some() {
+        calls.push("openat");
+    }
+    calls
+}
+
 #[tokio::test(flavor = "multi_thread")]
 async fn each_call_of_a_real_append_that_fails_in_turn_loses_nothing_acknowledged() {
     skip_where_untraceable!();
-    let mut failed = 0;
-    for call in ["pwrite64", "fdatasync"] {
+    let founded = Founded::make().await;
+    let mut counts = std::collections::BTreeMap::new();
+    for call in calls_of_an_append() {
         for fault in ["error=EIO", "error=ENOSPC", "signal=SIGKILL"] {
-            for nth in 1..=4 {
-                if !fail_one(call, fault, nth).await {
+            for nth in 1.. {
+                if !fail_one(&founded, Failing { call, fault, nth }).await {
                     break;
                 }
-                failed += 1;
+                *counts.entry((call, fault)).or_insert(0) += 1;
             }
         }
     }
-    println!("{failed} calls failed in turn");
-    assert!(failed >= 12, "only {failed}");
+    println!("{} calls failed in turn, each then recovered and verified: {counts:?}", counts.values().sum::<usize>());
+    assert_eq!(counts.len(), 3 * calls_of_an_append().len(), "a call that no append makes: {counts:?}");
+    assert!(counts[&("pwrite64", "error=EIO")] >= 6 && counts[&("fdatasync", "error=EIO")] >= 5, "{counts:?}");
 }

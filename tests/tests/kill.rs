@@ -1,24 +1,27 @@
 //! The real service program killed in the middle of streams from four stations, again and again: what was acknowledged is
 //! there, once, in order; the rest is settled by sending again. Most kills wait until the log's file has grown by a group
-//! of facts and fall at once then: the facts are written, and nobody has been told.
+//! of facts and fall at once then: the facts are written, and nobody has been told. And stations killed as well, each in a
+//! process of its own: what one called saved is there when it is opened again.
 #![allow(clippy::print_stdout)] // It prints its seed and its figures.
 
 use std::collections::HashMap;
 use std::fs::File;
-use std::io::{BufRead, BufReader, Write};
+use std::io::Write;
 use std::os::unix::fs::FileExt;
 use std::path::{Path, PathBuf};
-use std::process::{Child, Command, Stdio};
 use std::time::{Duration, Instant};
 
-use rinsebook_client::station::{Receipt, Station};
+use rinsebook_client::home::Home;
+use rinsebook_client::station::Station;
 use rinsebook_client::sync::sync;
 use rinsebook_client::verify::{Good, log_dir};
 use rinsebook_proto::bytes::Hash;
-use rinsebook_proto::journal::{self, Kind, RealDisk, Scan};
+use rinsebook_proto::clock::SystemClock;
+use rinsebook_proto::journal::Scan;
 use rinsebook_proto::key::SigningKey;
 use rinsebook_proto::note::VerifierKey;
-use rinsebook_proto::tree::leaf_hash;
+use rinsebook_tests::holds;
+use rinsebook_tests::load::{self, Program, Said, Streaming, Syncs};
 use rinsebook_tests::shop::{MORNING_MS, Shop, Wash, disconnected};
 use rinsebook_tests::world::Dice;
 
@@ -30,41 +33,6 @@ const BETWEEN: u32 = 10;
 const MOST_KILLS: u32 = 80;
 /// A group of so many entries holds facts, and not devices' reports alone: there are four devices.
 const FACTS_AND_NOT_REPORTS: u32 = 8;
-
-/// The program, started on the shop's folder; killed when dropped.
-struct Program {
-    child: Child,
-    address: String,
-}
-
-impl Program {
-    fn start(shop: &Shop) -> Program {
-        let binary = std::env::var("RINSEBOOK_SERVICE")
-            .expect("RINSEBOOK_SERVICE names the service program; tests/run builds it and sets it");
-        let config = shop.dir.join("service.toml");
-        let text = format!("listen = \"127.0.0.1:0\"\ndata = {:?}\n[log]\ngrow_kibibytes = 64\n", shop.data());
-        std::fs::write(&config, text).unwrap();
-        let mut child = Command::new(binary)
-            .args(["serve", "--config"])
-            .arg(&config)
-            .stdout(Stdio::piped())
-            .stderr(Stdio::null())
-            .spawn()
-            .unwrap();
-        let mut line = String::new();
-        BufReader::new(child.stdout.take().unwrap()).read_line(&mut line).unwrap();
-        let port = line.trim_end().rsplit_once(':').expect("it says where it serves").1.to_owned();
-        Program { child, address: format!("https://localhost:{port}") }
-    }
-}
-
-impl Drop for Program {
-    fn drop(&mut self) {
-        // SIGKILL; a child that is gone already is what we want.
-        let _ = self.child.kill();
-        let _ = self.child.wait();
-    }
-}
 
 /// When to kill.
 #[derive(Debug, Clone, Copy)]
@@ -199,35 +167,16 @@ async fn settle(stations: &mut [Station], program: &Program) -> u64 {
     known
 }
 
-/// What every station was told of every fact that it signed: entry hashes by index.
-fn acknowledged(stations: &[Station]) -> HashMap<u64, Hash> {
-    let mut acknowledged = HashMap::new();
-    for station in stations {
-        assert!(station.unsent().is_empty());
-        for item in station.outbox_items() {
-            let Some(Receipt::InLog(index, hash)) = station.receipt(&item.hash()) else {
-                panic!("a fact without its place in the log")
-            };
-            assert_eq!(acknowledged.insert(*index, *hash), None, "two facts at one place");
-        }
-    }
-    acknowledged
+/// The log verifies, and holds what the stations were told, each at its place.
+fn check_log(log: &Path, key: &VerifierKey, acknowledged: &HashMap<u64, Hash>) -> (Good, Scan) {
+    let good = log_dir(log, Some(key)).unwrap();
+    let (entries, scan) = load::entries(log).unwrap();
+    load::places_hold(&entries, acknowledged).unwrap();
+    (good, scan)
 }
 
-/// The log verifies, and holds each of these at its place.
-fn check_log(log: &Path, key: &VerifierKey, mut acknowledged: HashMap<u64, Hash>) -> (Good, Scan) {
-    let good = log_dir(log, Some(key)).unwrap();
-    let scan = journal::scan(&RealDisk, log, Kind::Log, |group| {
-        for (index, record) in (group.first..).zip(&group.records) {
-            if let Some(hash) = acknowledged.remove(&index) {
-                assert_eq!(leaf_hash(record), hash, "entry {index}");
-            }
-        }
-        Ok::<_, std::convert::Infallible>(leaf_hash(group.records.last().unwrap()).0)
-    })
-    .unwrap();
-    assert!(acknowledged.is_empty(), "{} acknowledged facts are not in the log", acknowledged.len());
-    (good, scan)
+fn started(shop: &Shop) -> Program {
+    Program::start(&shop.dir, &shop.data(), Syncs::Done).unwrap()
 }
 
 fn seed() -> u64 {
@@ -251,7 +200,7 @@ async fn fifty_kills_in_the_middle_of_four_streams_lose_double_and_reorder_nothi
 
     let (mut kills, mut on_their_way, mut between, mut known) = (0, 0, 0, 0);
     loop {
-        let program = Program::start(&shop);
+        let program = started(&shop);
         let known_now = settle(&mut stations, &program).await;
         known += known_now;
         between += u32::from(known_now > 0);
@@ -266,9 +215,10 @@ async fn fifty_kills_in_the_middle_of_four_streams_lose_double_and_reorder_nothi
     // A log that was killed may end in a write that nobody was told of: opening it once cuts that.
     shop.restart(&mut []).await.unwrap();
     shop.service.take().unwrap().stop().await.unwrap();
-    let acknowledged = acknowledged(&stations);
+    assert!(stations.iter().all(|station| station.unsent().is_empty()));
+    let acknowledged = load::acknowledged(&stations.iter().collect::<Vec<_>>(), &[]).unwrap();
     let facts = acknowledged.len();
-    let (good, scan) = check_log(&shop.data().join("log"), &key, acknowledged);
+    let (good, scan) = check_log(&shop.data().join("log"), &key, &acknowledged);
     // Past the runner's capture: the figures are to be read where everything passed, too.
     let _ = writeln!(
         std::io::stderr(),
@@ -280,4 +230,136 @@ async fn fifty_kills_in_the_middle_of_four_streams_lose_double_and_reorder_nothi
     );
     assert!(scan.records > scan.groups);
     assert!(between >= BETWEEN, "only {between} of {kills} kills fell between write and acknowledgement");
+}
+
+/// Kills of service and stations: in the plain form, and in the nightly one.
+const PLAIN_ROUNDS: u32 = 12;
+const NIGHTLY_ROUNDS: u32 = 1000;
+/// A record begins anew after so many, so that starts stay quick.
+const ROUNDS_A_SHOP: u32 = 100;
+const STATIONS: usize = 3;
+
+/// Not a proof by itself: it is the station whose process the tests below kill. By itself it has nothing to do.
+#[test]
+fn a_station_streams_where_it_is_asked_to() {
+    load::stream_where_asked();
+}
+
+/// What was killed, and what was said before.
+#[derive(Debug, Default)]
+struct Kills {
+    service: u32,
+    stations: u32,
+    saved: usize,
+    acknowledged: usize,
+}
+
+/// Stations' folders, with the process that works in each and all that such processes said.
+struct Ramp {
+    home: PathBuf,
+    process: Option<Streaming>,
+    said: Said,
+}
+
+impl Ramp {
+    fn start(&mut self, shop: &Shop, program: &Program, lies: bool) {
+        let mut home = Home::open(&self.home).unwrap();
+        home.set_address(&program.address).unwrap();
+        let test = "a_station_streams_where_it_is_asked_to";
+        self.process = Some(Streaming::start(shop, &self.home, test, Syncs::Done, lies));
+    }
+
+    fn kill(&mut self) {
+        self.said.extend(self.process.take().map(Streaming::kill).unwrap_or_default());
+    }
+}
+
+/// Service and stations are killed in random order, so many times in all; then everything is settled and held to what was
+/// said.
+async fn kill_all_sorts(dice: &mut Dice, rounds: u32, lies: bool, kills: &mut Kills) -> Result<(), String> {
+    let mut shop = Shop::open().await.unwrap();
+    let mut ramps = Vec::new();
+    for n in 0..STATIONS {
+        let home = shop.station(&format!("ramp-{n}")).await.unwrap().home.path("");
+        ramps.push(Ramp { home, process: None, said: Said::default() });
+    }
+    let running = shop.service.take().unwrap();
+    let key = VerifierKey::parse(&running.verifier_key).unwrap();
+    running.stop().await.unwrap();
+    let mut program = Some(started(&shop));
+    for _ in 0..rounds {
+        let serving = program.get_or_insert_with(|| started(&shop));
+        for ramp in &mut ramps {
+            if ramp.process.as_mut().is_none_or(Streaming::has_ended) {
+                ramp.kill();
+                ramp.start(&shop, serving, lies);
+            }
+        }
+        let begun = ramps.iter().filter_map(|ramp| ramp.process.as_ref()).all(Streaming::has_begun);
+        std::thread::sleep(Duration::from_millis(dice.below(300)));
+        let victim = dice.below(STATIONS as u64 + 2) as usize;
+        match ramps.get_mut(victim) {
+            Some(ramp) => {
+                ramp.kill();
+                kills.stations += 1;
+            }
+            None => {
+                program = None;
+                kills.service += 1;
+            }
+        }
+        if !begun {
+            return Err("a station said nothing".to_owned());
+        }
+    }
+    ramps.iter_mut().for_each(Ramp::kill);
+    let serving = program.unwrap_or_else(|| started(&shop));
+    let mut stations = Vec::new();
+    for ramp in &ramps {
+        Home::open(&ramp.home).unwrap().set_address(&serving.address).unwrap();
+        let mut station = Station::open(Home::open(&ramp.home).unwrap(), std::sync::Arc::new(SystemClock)).unwrap();
+        load::saved_is_there(&station, &ramp.said)?;
+        let report = sync(&mut station, 3).await.map_err(|error| error.to_string())?;
+        if !report.refused.is_empty() || report.left > 0 {
+            return Err(format!("not everything was taken: {report:?}"));
+        }
+        kills.saved += ramp.said.saved.len();
+        stations.push(station);
+    }
+    drop(serving);
+    shop.restart(&mut []).await.unwrap();
+    shop.service.take().unwrap().stop().await.unwrap();
+    let said: Vec<&Said> = ramps.iter().map(|ramp| &ramp.said).collect();
+    let acknowledged = load::acknowledged(&stations.iter().collect::<Vec<_>>(), &said)?;
+    kills.acknowledged += acknowledged.len();
+    let (log, _) = load::entries(&shop.data().join("log"))?;
+    load::places_hold(&log, &acknowledged)?;
+    for station in &stations {
+        let signed: Vec<Hash> = station.outbox_items().iter().map(|item| item.hash()).collect();
+        holds::once_and_in_order(&log, &signed)?;
+    }
+    log_dir(&shop.data().join("log"), Some(&key)).map(drop).map_err(|fault| format!("{fault:?}"))
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn kills_of_service_and_stations_in_turn_lose_double_and_reorder_nothing_said() {
+    let (seed, mut kills, started) = (seed(), Kills::default(), Instant::now());
+    let mut dice = Dice::new(seed);
+    let rounds = if std::env::var_os("RINSEBOOK_NIGHTLY").is_some() { NIGHTLY_ROUNDS } else { PLAIN_ROUNDS };
+    for begun in (0..rounds).step_by(ROUNDS_A_SHOP as usize) {
+        let now = ROUNDS_A_SHOP.min(rounds - begun);
+        if let Err(why) = kill_all_sorts(&mut dice, now, false, &mut kills).await {
+            panic!("RINSEBOOK_SEED={seed}, after {kills:?}: {why}");
+        }
+        let _ = writeln!(std::io::stderr(), "{kills:?}, lost 0, after {} s", started.elapsed().as_secs());
+    }
+    assert_eq!(kills.service + kills.stations, rounds);
+    assert!(kills.saved > 100 && kills.acknowledged >= kills.saved, "{kills:?}");
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn a_station_that_calls_saved_what_is_in_its_memory_alone_is_found_out_by_the_same_kills() {
+    let mut dice = Dice::new(seed());
+    let why = kill_all_sorts(&mut dice, 6, true, &mut Kills::default()).await.unwrap_err();
+    assert!(why.starts_with("lost") && why.contains("saved"), "{why}");
 }

@@ -36,9 +36,11 @@ const MAY_NAME: [(&str, &[(&str, &str)]); 3] = [
             ("shed", "access caller doorkeeper error limits"),
             ("authority", "config error identity"),
             ("caller", ""),
+            // Where work is done that blocks.
+            ("work", ""),
             // One table from errors to answers: it knows the reasons of tokens by name.
             ("error", "tokens"),
-            ("tokens", "caller config error identity"),
+            ("tokens", "caller config error identity work"),
             ("session", "caller tokens"),
             ("blobs", "error"),
             ("admission", "error"),
@@ -49,10 +51,10 @@ const MAY_NAME: [(&str, &[(&str, &str)]); 3] = [
             ("erasing", "blobs refusal"),
             ("desk", "admission erasing error founding identity refusal signing standstill"),
             ("log", "desk error"),
-            ("sequencer", "admission desk error log"),
+            ("sequencer", "admission desk error log work"),
             ("snapshot", "desk"),
             ("projection", "blobs desk sequencer snapshot"),
-            ("query", "blobs error projection sequencer"),
+            ("query", "blobs error projection sequencer work"),
             ("files", "log projection witnesses"),
             ("packs", "blobs error log projection query witnesses"),
             ("access", "authority caller error projection session tokens"),
@@ -67,13 +69,13 @@ const MAY_NAME: [(&str, &[(&str, &str)]); 3] = [
             (
                 "grpc",
                 "admission authority blobs caller desk error identity limits log packs projection query rpc sequencer signing standstill tokens watch \
-                 witnesses",
+                 witnesses work",
             ),
             // The only wiring: it knows everybody.
             (
                 "run",
                 "access admission authority blobs config doorkeeper error files grpc identity limits log packs projection query recovery rpc \
-                 sequencer session shed sign_in signing tokens web witnesses",
+                 sequencer session shed sign_in signing tokens web witnesses work",
             ),
         ],
     ),
@@ -81,7 +83,8 @@ const MAY_NAME: [(&str, &[(&str, &str)]); 3] = [
         "client",
         &[
             ("contract", ""),
-            ("home", ""),
+            ("dial", ""),
+            ("home", "dial"),
             ("outbox", ""),
             ("secret", "home"),
             ("remote", "home"),

@@ -103,12 +103,7 @@ impl Checker {
     }
 
     /// Checks one group, its entries opened before, with the checkpoint that closes it.
-    pub(super) fn group(
-        &mut self,
-        first: u64,
-        opened: Vec<Result<Opened, Wrong>>,
-        note: &[u8],
-    ) -> Result<(), Failed> {
+    pub(super) fn group(&mut self, first: u64, opened: Vec<Result<Opened, Wrong>>, note: &[u8]) -> Result<(), Failed> {
         let index = first + opened.len() as u64 - 1;
         self.opened(first, opened)?;
         self.checkpoint(note).map_err(|wrong| Failed { wrong, at: None, index })?;

@@ -23,6 +23,7 @@ use crate::error::CallError;
 use crate::projection::View;
 use crate::rpc::intake_server::Intake;
 use crate::sequencer::{Command, Sequencer};
+use crate::work;
 pub use room::Room;
 use room::{Held, StreamRoom};
 
@@ -198,7 +199,7 @@ impl IntakeService {
 
     async fn keep(&self, blobs: v1::Blobs) -> Result<deliver_response::Message, CallError> {
         let store = self.blobs.clone();
-        let kept = tokio::task::spawn_blocking(move || {
+        let kept = work::blocking(move || {
             let mut kept = v1::BlobsKept::default();
             for blob in blobs.blobs {
                 match store.keep(&Blob { salt: blob.salt, content: blob.content }) {
@@ -219,7 +220,7 @@ impl IntakeService {
         let candidates = if facts.items.len() <= FEW {
             check_all(facts.items, &keys)?
         } else {
-            let checked = tokio::task::spawn_blocking(move || check_all(facts.items, &keys));
+            let checked = work::blocking(move || check_all(facts.items, &keys));
             checked.await.map_err(|_| CallError::Stopping)??
         };
         let (reply, outcomes) = oneshot::channel();

@@ -100,7 +100,7 @@ impl Ledger for LedgerService {
             let hashes = tree.inclusion(index, size).map_err(sizes)?;
             (hashes, tree.leaf(index).map(Hash::to_vec).unwrap_or_default())
         };
-        let entry = tokio::task::spawn_blocking(move || read_entry(&reader, index));
+        let entry = crate::work::blocking(move || read_entry(&reader, index));
         let entry = entry.await.map_err(|_| CallError::Stopping)??;
         let hashes = hashes.into_iter().map(Hash::to_vec).collect();
         Ok(Response::new(v1::GetInclusionProofResponse { index, entry_hash, hashes, checkpoint_note, entry }))

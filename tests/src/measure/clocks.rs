@@ -67,7 +67,8 @@ pub(super) fn verify_seconds(facts: &[&Signed], key_of: impl Fn(&Signed) -> Veri
     let mut rounds: Vec<f64> = (0..5)
         .map(|_| {
             let begun = thread_cpu();
-            let good = prepared.iter().filter(|(key, message, signature)| key::verifies(key, message, signature)).count();
+            let good =
+                prepared.iter().filter(|(key, message, signature)| key::verifies(key, message, signature)).count();
             assert_eq!(good, prepared.len(), "every signature holds");
             (thread_cpu() - begun).as_secs_f64() / prepared.len() as f64
         })

@@ -92,18 +92,33 @@ fn svg(title: &str, lines: &[Line]) -> String {
         let (value, at) = (10f64.powi(decade), x(10f64.powi(decade)));
         let _ = writeln!(out, "<text x=\"{at:.1}\" y=\"{:.1}\" text-anchor=\"middle\">{value}</text>", HEIGHT - 30.0);
     }
-    let _ = writeln!(out, "<text x=\"{LEFT}\" y=\"{:.1}\">facts of washes in the log, beside 10,000 aircraft</text>", HEIGHT - 10.0);
+    let _ = writeln!(
+        out,
+        "<text x=\"{LEFT}\" y=\"{:.1}\">facts of washes in the log, beside 10,000 aircraft</text>",
+        HEIGHT - 10.0
+    );
     for (line, colour) in lines.iter().zip(COLOURS) {
         let path: Vec<String> = line.points.iter().map(|(a, b)| format!("{:.1} {:.1}", x(*a), y(*b))).collect();
-        let _ = writeln!(out, "<path d=\"M{}\" fill=\"none\" stroke=\"{colour}\" stroke-width=\"2\"/>", path.join(" L"));
+        let _ =
+            writeln!(out, "<path d=\"M{}\" fill=\"none\" stroke=\"{colour}\" stroke-width=\"2\"/>", path.join(" L"));
         for (a, b) in &line.points {
             let (at, up) = (x(*a), y(*b));
             let _ = writeln!(out, "<circle cx=\"{at:.1}\" cy=\"{up:.1}\" r=\"3\" fill=\"{colour}\"/>");
             let value = super::figure::short(*b);
-            let _ = writeln!(out, "<text x=\"{at:.1}\" y=\"{:.1}\" text-anchor=\"middle\" fill=\"{colour}\">{value}</text>", up - 8.0);
+            let _ = writeln!(
+                out,
+                "<text x=\"{at:.1}\" y=\"{:.1}\" text-anchor=\"middle\" fill=\"{colour}\">{value}</text>",
+                up - 8.0
+            );
         }
         if let Some((a, b)) = line.points.first() {
-            let _ = writeln!(out, "<text x=\"{:.1}\" y=\"{:.1}\" fill=\"{colour}\">{}</text>", x(*a) + 30.0, y(*b) - 8.0, line.name);
+            let _ = writeln!(
+                out,
+                "<text x=\"{:.1}\" y=\"{:.1}\" fill=\"{colour}\">{}</text>",
+                x(*a) + 30.0,
+                y(*b) - 8.0,
+                line.name
+            );
         }
     }
     out + "</svg>\n"
@@ -118,7 +133,8 @@ mod tests {
         let line = |points: [(f64, f64); 2]| Line { name: "l", points: points.to_vec() };
         let level = svg("t", &[line([(1e4, 30.0), (1e5, 30.0)])]);
         let path = level.lines().find(|l| l.contains("stroke-width")).unwrap();
-        let ups: Vec<&str> = path.split(&['M', 'L', '"'][..]).filter_map(|p| p.trim().split_once(' ')).map(|p| p.1).collect();
+        let ups: Vec<&str> =
+            path.split(&['M', 'L', '"'][..]).filter_map(|p| p.trim().split_once(' ')).map(|p| p.1).collect();
         assert_eq!(ups[0], ups[1], "{path}");
         assert_ne!(svg("t", &[line([(1e4, 3.0), (1e5, 30.0)])]), level);
     }

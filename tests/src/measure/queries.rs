@@ -64,9 +64,7 @@ pub(super) fn asked(size: u64) -> Result<(Fleet, Server)> {
 pub(super) fn rounds(run: &Run, size: u64) -> Result<Vec<Asked>> {
     let (fleet, server) = asked(size)?;
     let runtime = runtime()?;
-    let rounds = (0..run.rounds).map(|_| {
-        runtime.block_on(async { ask(server.channel(&fleet, 0).await?).await })
-    });
+    let rounds = (0..run.rounds).map(|_| runtime.block_on(async { ask(server.channel(&fleet, 0).await?).await }));
     let rounds = rounds.collect::<Result<Vec<Asked>>>()?;
     server.stop()?;
     Ok(rounds)
@@ -80,7 +78,9 @@ pub(super) fn items(run: &Run) -> Result<Vec<Figure>> {
         at_size.push(rounds(run, *size)?);
     }
     let mut figures = Vec::new();
-    for (name, pick) in [("items", (|a| a.items.clone()) as fn(&Asked) -> Vec<f64>), ("assessment", |a| a.assess.clone())] {
+    for (name, pick) in
+        [("items", (|a| a.items.clone()) as fn(&Asked) -> Vec<f64>), ("assessment", |a| a.assess.clone())]
+    {
         for (size, rounds) in sizes.iter().zip(&at_size) {
             let round = |asked: &Asked| {
                 let mut times = pick(asked);

@@ -71,8 +71,7 @@ pub(super) fn memory(run: &Run) -> Result<Vec<Figure>> {
     opened_before(&fleet)?;
     let (_, server) = start_seconds(&fleet)?;
     std::thread::sleep(Duration::from_secs(2));
-    let (now, most) =
-        (clocks::memory_mib(server.pid(), "VmRSS")?, clocks::memory_mib(server.pid(), "VmHWM")?);
+    let (now, most) = (clocks::memory_mib(server.pid(), "VmRSS")?, clocks::memory_mib(server.pid(), "VmHWM")?);
     server.stop()?;
     let round = Round::new(now, 512.0).with("the most ever", most, "MiB");
     let of = format!("{} facts, {} aircraft", run.large, crate::fleet::AIRCRAFT);

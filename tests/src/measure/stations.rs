@@ -143,7 +143,8 @@ pub(super) async fn saturate(fleet: &Fleet, server: &super::server::Server, sign
         prepared.push((server.channel(fleet, station).await?, messages));
     }
     let begun = Instant::now();
-    let tasks: Vec<_> = prepared.into_iter().map(|(channel, messages)| tokio::spawn(deliver(channel, messages))).collect();
+    let tasks: Vec<_> =
+        prepared.into_iter().map(|(channel, messages)| tokio::spawn(deliver(channel, messages))).collect();
     for task in tasks {
         task.await??;
     }

@@ -40,9 +40,11 @@ pub(super) fn watch_delay(run: &Run) -> Result<Vec<Figure>> {
         server.stop()?;
         seen = delays.len() as u64;
         let half = percentile(&mut delays, 0.5);
-        let round = Round::new(percentile(&mut delays, 0.99), 50.0)
-            .with("p50", half, "ms")
-            .with("half load", a_second, "facts/s");
+        let round = Round::new(percentile(&mut delays, 0.99), 50.0).with("p50", half, "ms").with(
+            "half load",
+            a_second,
+            "facts/s",
+        );
         rounds.push(round);
     }
     Ok(vec![Figure::of("watch-delay", "p99", "ms", seen, Reach::AtMost(1.0), rounds)])

@@ -4,6 +4,7 @@ use std::collections::BTreeSet;
 
 use rinsebook_proto::bytes::{Hash, Id};
 use rinsebook_proto::rules::{self, Blocks, History};
+use rinsebook_proto::v1;
 
 use super::facts::Book;
 use super::findings::{self, Severity};
@@ -58,7 +59,7 @@ pub const COMPARED_RULES: &[&str] = &[
 const STAYS: &[&str] = &["access-open", "isolation-open", "latch-check-due"];
 
 /// One line of an answer: an item or a finding, in the same words for both.
-type Lines = BTreeSet<String>;
+pub type Lines = BTreeSet<String>;
 
 /// What the rules say of an aircraft.
 pub fn by_the_rules(history: &History, aircraft: &Id, size: u64, time_ms: u64, planned_ms: Option<u64>) -> Lines {
@@ -78,6 +79,33 @@ pub fn by_the_rules(history: &History, aircraft: &Id, size: u64, time_ms: u64, p
     let rules = answer.findings.iter().filter(|f| COMPARED_RULES.contains(&f.rule.name())).map(|f| {
         let facts: BTreeSet<Hash> = f.rests_on.iter().map(|r| r.hash).collect();
         finding_line(f.rule.name(), &format!("{:?}", f.severity), &facts, f.settled.is_some())
+    });
+    items.chain(rules).collect()
+}
+
+/// What an answer of the service says of it.
+pub fn by_the_answer(answer: &v1::Assessment) -> Lines {
+    let hash = |fact: &v1::FactRef| Hash::from_slice(&fact.envelope_hash).unwrap_or(Hash::ZERO);
+    let items = answer.items.iter().filter_map(|i| {
+        let kind = COMPARED_ITEMS.iter().find(|kind| **kind == i.name)?;
+        let serial = i.engine.as_ref().map(|e| e.serial.as_str()).filter(|_| !STAYS.contains(kind));
+        let opened_by = i.opened_by.as_ref().map(hash).unwrap_or(Hash::ZERO);
+        let stops = match i.blocks() {
+            v1::Blocks::Yes => Stops::Going,
+            v1::Blocks::SignOff => Stops::SignOff,
+            v1::Blocks::Condition => Stops::OnCondition,
+            v1::Blocks::No | v1::Blocks::Unspecified => Stops::Nothing,
+        };
+        Some(item_line(kind, serial, &opened_by, i.due_ms.map(|ms| ms / 1000), stops))
+    });
+    let rules = answer.findings.iter().filter(|f| COMPARED_RULES.contains(&f.rule.as_str())).map(|f| {
+        let severity = match f.severity() {
+            v1::Severity::Minor => "Minor",
+            v1::Severity::Major => "Major",
+            v1::Severity::Note | v1::Severity::Unspecified => "Note",
+        };
+        let facts: BTreeSet<Hash> = f.rests_on.iter().map(hash).collect();
+        finding_line(&f.rule, severity, &facts, f.settled_by.is_some())
     });
     items.chain(rules).collect()
 }

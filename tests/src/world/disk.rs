@@ -52,13 +52,15 @@ pub enum Fate {
     Saved,
 }
 
-/// Which syncs are left out, as a control: a check that still passes then proves nothing.
+/// Which duties the disk leaves out, as a control: a check that still passes then proves nothing.
 #[derive(Debug, Clone, Copy, Default, PartialEq, Eq)]
 pub struct Ignore {
     /// `fdatasync` does nothing and says that all went well.
     pub syncs: bool,
     /// So do the syncs of folders.
     pub dir_syncs: bool,
+    /// What fails, for want of space too, says that all went well.
+    pub errors: bool,
 }
 
 /// The disk; clones are the same disk.
@@ -145,7 +147,7 @@ impl SimDisk {
         self.state.lock().expect("no test panics while it holds the disk")
     }
 
-    /// Leaves syncs out from now on.
+    /// Leaves these duties out from now on.
     pub fn ignore(&self, ignore: Ignore) {
         self.state().ignore = ignore;
     }
@@ -165,9 +167,11 @@ impl SimDisk {
         self.state().failing.is_some()
     }
 
-    /// Takes back a failure that was ordered and has not happened.
+    /// Takes back a failure or a stop that was ordered and has not happened.
     pub fn forgive(&self) {
-        self.state().failing = None;
+        let mut state = self.state();
+        state.failing = None;
+        state.power_left = state.power_left.filter(|left| *left == 0);
     }
 
     /// After so many more changes every call fails, until [`power_cut`](Self::power_cut) or [`kill`](Self::kill).
@@ -256,7 +260,7 @@ impl SimDisk {
             let dir = path.parent().unwrap_or(path).to_owned();
             state.pending.push((dir, change));
         }
-        answer(failed)
+        state.answer(failed)
     }
 }
 
@@ -299,6 +303,14 @@ impl State {
         self.meet(call, &name)
     }
 
+    /// What the caller is told of a call.
+    fn answer(&self, failed: Option<Fate>) -> io::Result<()> {
+        match failed {
+            Some(_) if !self.ignore.errors => Err(io::Error::from_raw_os_error(EIO)),
+            _ => Ok(()),
+        }
+    }
+
     /// How much of a write there is space for; what it takes is gone.
     fn take_space(&mut self, file: usize, offset: usize, length: usize) -> usize {
         let Some(free) = &mut self.free_bytes else {
@@ -308,14 +320,7 @@ impl State {
         let growth = (offset + length).saturating_sub(here) as u64;
         let taken = growth.min(*free);
         *free -= taken;
-        length - (growth - taken) as usize
-    }
-}
-
-fn answer(failed: Option<Fate>) -> io::Result<()> {
-    match failed {
-        None => Ok(()),
-        Some(_) => Err(io::Error::from_raw_os_error(EIO)),
+        length.saturating_sub((growth - taken) as usize)
     }
 }
 
@@ -360,8 +365,9 @@ impl Disk for SimDisk {
             }
         };
         self.change_name(Call::Create, path, NameChange::Create(path.to_owned(), file))?;
-        self.with_file(path, Content::truncate);
-        self.open(path)
+        let mut state = self.state();
+        state.files[file].truncate();
+        Ok(Box::new(SimFile { disk: self.clone(), file, start: state.start }))
     }
 
     fn rename(&self, from: &Path, to: &Path) -> io::Result<()> {
@@ -381,7 +387,7 @@ impl Disk for SimDisk {
                 if place == dir { state.durable.apply(&change) } else { state.pending.push((place, change)) }
             }
         }
-        answer(failed)
+        state.answer(failed)
     }
 }
 
@@ -405,7 +411,8 @@ impl DiskFile for SimFile {
 
     fn read_at(&self, buffer: &mut [u8], offset: u64) -> io::Result<()> {
         let mut state = self.state()?;
-        answer(state.meet_file(Call::Read, self.file)?)?;
+        let failed = state.meet_file(Call::Read, self.file)?;
+        state.answer(failed)?;
         let content = state.files[self.file].cache();
         let from = offset as usize;
         let bytes = content.get(from..from + buffer.len()).ok_or(io::ErrorKind::UnexpectedEof)?;
@@ -422,7 +429,8 @@ impl DiskFile for SimFile {
         }
         let fits = state.take_space(self.file, offset as usize, length);
         state.files[self.file].write(&bytes[..fits], offset as usize);
-        if fits < length { Err(io::Error::from_raw_os_error(ENOSPC)) } else { answer(failed) }
+        let full = fits < length && !state.ignore.errors;
+        if full { Err(io::Error::from_raw_os_error(ENOSPC)) } else { state.answer(failed) }
     }
 
     fn fdatasync(&self) -> io::Result<()> {
@@ -433,6 +441,6 @@ impl DiskFile for SimFile {
         } else if !state.ignore.syncs {
             state.files[self.file].sync();
         }
-        answer(failed)
+        state.answer(failed)
     }
 }

@@ -95,14 +95,14 @@ fn what_was_acknowledged_survives_every_power_cut_and_kill() {
 
 #[test]
 fn without_the_syncs_of_files_the_same_check_finds_losses() {
-    let found = losses(Ignore { syncs: true, dir_syncs: false });
+    let found = losses(Ignore { syncs: true, ..Ignore::default() });
     println!("{SEEDS} seeds without file syncs: {found:?}");
     assert!(found.stories_with_loss > 0 && found.records_lost > 0, "{found:?}");
 }
 
 #[test]
 fn without_the_syncs_of_the_folder_the_same_check_finds_losses() {
-    let found = losses(Ignore { syncs: false, dir_syncs: true });
+    let found = losses(Ignore { dir_syncs: true, ..Ignore::default() });
     println!("{SEEDS} seeds without folder syncs: {found:?}");
     assert!(found.stories_with_loss > 0 && found.records_lost > 0, "{found:?}");
 }

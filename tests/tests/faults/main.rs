@@ -3,6 +3,7 @@
 
 #![expect(clippy::print_stdout, reason = "the tests print the figures that they count")]
 
+mod controls;
 mod journal;
 mod journal_power;
 mod recorder;

@@ -127,10 +127,10 @@ impl<'b> Rest<'b> {
 
 #[cfg(test)]
 mod tests {
-    use prost::Message;
     use proptest::collection::{btree_set, vec};
     use proptest::option;
     use proptest::prelude::*;
+    use prost::Message;
 
     use super::*;
 
@@ -185,7 +185,11 @@ mod tests {
             prop_assert_eq!(Header::decode(&bytes), Ok(header));
             let mut altered = bytes.clone();
             let at = at.index(bytes.len());
-            if cut { drop(altered.remove(at)) } else { altered[at] = other }
+            if cut {
+                let _ = altered.remove(at);
+            } else {
+                altered[at] = other;
+            }
             prop_assert_eq!(read(&altered), Header::decode(&altered).ok(), "byte {} of {:02x?}", at, bytes);
         }
     }

@@ -1,4 +1,4 @@
-//! What has to hold at the end of every story.
+//! What has to hold at the end of every story, whatever happened in it: nothing acknowledged is lost, doubled or reordered.
 
 use std::collections::HashMap;
 
@@ -20,7 +20,7 @@ fn places(log: &[Vec<u8>]) -> Result<HashMap<Hash, u64>, String> {
 }
 
 /// Every receipt names an entry that is there, with these bytes; gives how many facts are acknowledged.
-pub(crate) fn acknowledged_is_there(log: &[Vec<u8>], station: &Station) -> Result<u64, String> {
+pub fn acknowledged_is_there(log: &[Vec<u8>], station: &Station) -> Result<u64, String> {
     let mut acknowledged = 0;
     for item in station.outbox_items() {
         let Some(Receipt::InLog(index, hash)) = station.receipt(&item.hash()) else { continue };
@@ -34,7 +34,7 @@ pub(crate) fn acknowledged_is_there(log: &[Vec<u8>], station: &Station) -> Resul
 }
 
 /// Each fact once, and those of one device in the order in which they were signed.
-pub(crate) fn once_and_in_order(log: &[Vec<u8>], envelopes: &[Hash]) -> Result<(), String> {
+pub fn once_and_in_order(log: &[Vec<u8>], envelopes: &[Hash]) -> Result<(), String> {
     let places = places(log)?;
     let mut last = None;
     for envelope in envelopes {
@@ -48,7 +48,7 @@ pub(crate) fn once_and_in_order(log: &[Vec<u8>], envelopes: &[Hash]) -> Result<(
 }
 
 /// Every checkpoint that a witness kept is one of this very log.
-pub(crate) fn checkpoints_hold(log: &[Vec<u8>], kept: &[(u64, Hash)]) -> Result<(), String> {
+pub fn checkpoints_hold(log: &[Vec<u8>], kept: &[(u64, Hash)]) -> Result<(), String> {
     let mut tree = Tree::default();
     log.iter().for_each(|data| tree.push(leaf_hash(data)));
     for (size, root) in kept {
