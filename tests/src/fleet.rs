@@ -130,6 +130,9 @@ impl Fleet {
         let mut config = Config::local(&self.data());
         config.origin_name = ORIGIN_NAME.to_owned();
         (config.grow_bytes, config.segment_bytes) = (1 << 20, 64 << 20);
+        // How much may be asked for is what is measured here.
+        (config.limits.calls_a_second, config.limits.calls_burst) = (1_000_000, 1_000_000);
+        (config.limits.facts_a_second, config.limits.facts_burst) = (1_000_000, 10_000_000);
         config
     }
 
