@@ -122,7 +122,6 @@ class _Assembler:
     def __init__(self, counts: Counts) -> None:
         self.counts = counts
         self.next_index = 0
-        self.synced = 0
         self.open: Group | None = None
         self.sealed = False
 
@@ -171,9 +170,8 @@ class _Assembler:
         return group
 
     def _synced(self, size: int, what: str) -> None:
-        need(size <= self.next_index, what, f"says {size} entries are synced, but only {self.next_index} are there")
-        need(size >= self.synced, what, f"says {size} entries are synced, after {self.synced} had been")
-        self.synced = size
+        # Whoever writes a group or a mark has synced all that stands before it, no less.
+        need(size == self.next_index, what, f"says {size} entries are synced, but {self.next_index} stand before it")
 
 
 def groups(folder: Path, last_leaf: Callable[[], bytes], counts: Counts) -> Iterator[Group]:

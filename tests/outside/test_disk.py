@@ -89,11 +89,11 @@ class DiskRules(unittest.TestCase):
 
     def test_a_group_that_says_more_is_synced_than_is_there_is_refused(self) -> None:
         self.begin(1, synced=1000)
-        self.refused("group", "are there")
+        self.refused("group", "stand before it")
 
     def test_a_group_whose_synced_size_falls_is_refused(self) -> None:
         self.begin(1, synced=-GROUP.unpack(self.image.segments[1].pieces[0].body)[2])
-        self.refused("group", "had been")
+        self.refused("group", "stand before it")
 
     def test_a_group_end_without_a_group_is_refused(self) -> None:
         self.first.insert(0, next(piece for piece in self.first if piece.kind == END))
@@ -118,10 +118,10 @@ class DiskRules(unittest.TestCase):
         self.refused("durable-mark", "inside a group")
         del self.first[1]
         mark.body = MARK.pack(2)
-        self.refused("durable-mark", "are there")
+        self.refused("durable-mark", "stand before it")
         mark.body = MARK.pack(1)
         self.first.insert(self.first.index(mark) + 1, Piece(DURABLE, MARK.pack(0)))
-        self.refused("durable-mark", "had been")
+        self.refused("durable-mark", "stand before it")
 
     def test_a_mark_or_group_frame_of_another_length_is_refused(self) -> None:
         mark = next(piece for piece in self.first if piece.kind == DURABLE)

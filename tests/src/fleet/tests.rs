@@ -31,7 +31,7 @@ fn history(fleet: &Fleet) -> History {
 #[test]
 fn the_log_verifies_and_has_nothing_open_but_what_was_left() {
     let dir = tempfile::tempdir().unwrap();
-    let fleet = Fleet::in_folder(&dir.path().join("fleet"), 2400, 20).unwrap();
+    let fleet = Fleet::in_folder(&dir.path().join("fleet"), 2400, 24).unwrap();
     let good = log_dir(&fleet.log(), None).unwrap();
     assert_eq!(good.unread, 0);
     assert!(good.entries >= 2400, "{good:?}");
