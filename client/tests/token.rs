@@ -17,16 +17,19 @@ fn text(path: &Path) -> String {
     path.display().to_string()
 }
 
+/// A token in a file of the shop's; the file and the token.
+fn issued(shop: &Shop, name: &str, role: Role) -> (String, String) {
+    let issuer = OwnIssuer::open(&Config::local(&shop.data())).unwrap();
+    let file = shop.dir.join(name);
+    let issued = issuer.issue(name, &[role], 1, shop.clock.wall_ms()).unwrap();
+    std::fs::write(&file, format!("{}\n", issued.token)).unwrap();
+    (text(&file), issued.token)
+}
+
 #[tokio::test(flavor = "multi_thread")]
 async fn items_assess_show_and_pack_are_asked_with_a_token_from_a_file_as_far_as_its_roles_go() {
     let shop = Shop::open().await.unwrap();
-    let issuer = OwnIssuer::open(&Config::local(&shop.data())).unwrap();
-    let issue = |name: &str, role: Role| {
-        let file = shop.dir.join(name);
-        let issued = issuer.issue(name, &[role], 1, shop.clock.wall_ms()).unwrap();
-        std::fs::write(&file, format!("{}\n", issued.token)).unwrap();
-        (text(&file), issued.token)
-    };
+    let issue = |name: &str, role: Role| issued(&shop, name, role);
     let ((planner, token), (auditor, _)) = (issue("planner", Role::Planner), issue("auditor", Role::Quality));
     let address = shop.desk.home.about.address.clone();
     let ca = text(&shop.service.as_ref().unwrap().authority_file());
@@ -59,14 +62,8 @@ async fn items_assess_show_and_pack_are_asked_with_a_token_from_a_file_as_far_as
 #[tokio::test(flavor = "multi_thread")]
 async fn an_auditor_verifies_a_running_service_with_a_token_from_a_file_and_nobody_else_does() {
     let shop = Shop::open().await.unwrap();
-    let issuer = OwnIssuer::open(&Config::local(&shop.data())).unwrap();
-    let issue = |name: &str, role: Role| {
-        let file = shop.dir.join(name);
-        let issued = issuer.issue(name, &[role], 1, shop.clock.wall_ms()).unwrap();
-        std::fs::write(&file, format!("{}\n", issued.token)).unwrap();
-        text(&file)
-    };
-    let (auditor, planner) = (issue("auditor", Role::Quality), issue("planner", Role::Planner));
+    let ((auditor, _), (planner, _)) =
+        (issued(&shop, "auditor", Role::Quality), issued(&shop, "planner", Role::Planner));
     let running = shop.service.as_ref().unwrap();
     let (ca, key) = (text(&running.authority_file()), text(&shop.dir.join("log.vkey")));
     std::fs::write(&key, &running.verifier_key).unwrap();

@@ -64,6 +64,25 @@ const TECHNICIAN: Id = Id([5; 16]);
 const RUN: Id = Id([9; 16]);
 
 impl Book {
+    /// A log of so many entries about forty aircraft with one wash each, in groups of a hundred.
+    pub fn of_forty_aircraft(dir: &Path, segment_bytes: u64, entries: u64) -> Book {
+        let mut book = Book::begin(dir, segment_bytes);
+        while book.size() < entries {
+            let n = (book.size() % 40) as u8;
+            let serial = format!("BK-{n:04}");
+            let engine = Some(v1::EngineAt { position: 1, serial: serial.clone() });
+            let kind = Kind::MetalTemperature(v1::MetalTemperature { engine, metal_tenths_celsius: Some(300) });
+            let (aircraft, wash) = (Id([n; 16]), Id([n + 100; 16]));
+            let subjects = vec![Subject::Aircraft(aircraft), Subject::Wash(wash), Subject::Engine(serial)];
+            book.fact(By::Technician, kind, subjects);
+            if book.size().is_multiple_of(100) {
+                book.close();
+            }
+        }
+        book.close_rest();
+        book
+    }
+
     /// A founded log in this folder, with a technician and a tablet.
     pub fn begin(dir: &Path, segment_bytes: u64) -> Book {
         let options = Options { segment_bytes, grow_bytes: 1 << 20, ..Options::small(journal::Kind::Log) };

@@ -5,6 +5,7 @@ pub mod browser;
 pub mod door;
 pub mod fetch;
 pub mod fleet;
+pub mod folder;
 pub mod holds;
 pub mod http;
 pub mod issuer;

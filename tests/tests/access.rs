@@ -17,6 +17,7 @@ use rinsebook_proto::clock::Clock;
 use rinsebook_proto::fact::{Header, Kind, Seen, Signed, Subject};
 use rinsebook_proto::key::{self, SigningKey};
 use rinsebook_proto::v1;
+use rinsebook_tests::folder::copy_dir;
 use rinsebook_tests::shop::{MORNING_MS, Shop, Wash, all_well, disconnected, reconnected};
 use tonic::Code;
 
@@ -437,19 +438,6 @@ async fn a_device_whose_report_key_is_not_proved_is_not_taken() {
     all_well(&sync(&mut shop.desk, 3).await.unwrap()).unwrap();
     let mut station = Station::open(home, shop.clock.clone()).unwrap();
     assert!(sync(&mut station, 1).await.is_err(), "its report proves nothing");
-}
-
-fn copy_dir(from: &std::path::Path, to: &std::path::Path) {
-    std::fs::create_dir_all(to).unwrap();
-    for entry in std::fs::read_dir(from).unwrap() {
-        let entry = entry.unwrap();
-        let target = to.join(entry.file_name());
-        if entry.file_type().unwrap().is_dir() {
-            copy_dir(&entry.path(), &target);
-        } else {
-            std::fs::copy(entry.path(), target).unwrap();
-        }
-    }
 }
 
 #[tokio::test(flavor = "multi_thread")]

@@ -16,6 +16,7 @@ use rinsebook_proto::bytes::Hash;
 use rinsebook_proto::clock::SystemClock;
 use rinsebook_proto::note::VerifierKey;
 use rinsebook_service::Config;
+use rinsebook_tests::folder::copy_dir;
 use rinsebook_tests::load;
 use rinsebook_tests::shop::{MORNING_MS, Shop, Wash, disconnected};
 
@@ -304,18 +305,6 @@ impl Founded {
     }
 }
 
-fn copy(from: &Path, to: &Path) {
-    std::fs::create_dir_all(to).unwrap();
-    for entry in std::fs::read_dir(from).unwrap().map(Result::unwrap) {
-        let (from, to) = (entry.path(), to.join(entry.file_name()));
-        if from.is_dir() {
-            copy(&from, &to);
-        } else {
-            std::fs::copy(&from, &to).unwrap();
-        }
-    }
-}
-
 /// What is made to fail: one call of this name, by its place among those that touch the log.
 #[derive(Debug, Clone, Copy)]
 struct Failing {
@@ -330,8 +319,8 @@ async fn fail_one(founded: &Founded, failing: Failing) -> bool {
     let Failing { call, fault, nth } = failing;
     let dir = tempfile::tempdir().unwrap();
     let data = dir.path().join("service");
-    copy(&founded.shop.data(), &data);
-    copy(&founded.shop.dir.join("ramp-1"), &dir.path().join("ramp-1"));
+    copy_dir(&founded.shop.data(), &data);
+    copy_dir(&founded.shop.dir.join("ramp-1"), &dir.path().join("ramp-1"));
     let mut home = Home::open(&dir.path().join("ramp-1")).unwrap();
     let mut options = vec!["-e".to_owned(), format!("trace={call}")];
     options.extend(["-e".to_owned(), format!("inject={call}:{fault}:when={nth}")]);

@@ -6,31 +6,10 @@ use std::path::{Path, PathBuf};
 use std::process::{Command, Stdio};
 use std::time::Duration;
 
-use rinsebook_proto::bytes::Id;
-use rinsebook_proto::fact::{Kind, Subject};
-use rinsebook_proto::v1::{self, EngineAt};
-use rinsebook_tests::book::{Book, By};
+use rinsebook_tests::book::Book;
 
 /// The long log may take so much more than the short one.
 const RATIO: f64 = 1.5;
-
-/// A log of so many entries about forty aircraft with one wash each, in groups of a hundred; its key.
-fn written(dir: &Path, entries: u64) -> String {
-    let mut book = Book::begin(dir, 4 << 20);
-    while book.size() < entries {
-        let n = (book.size() % 40) as u8;
-        let serial = format!("BK-{n:04}");
-        let engine = Some(EngineAt { position: 1, serial: serial.clone() });
-        let kind = Kind::MetalTemperature(v1::MetalTemperature { engine, metal_tenths_celsius: Some(300) });
-        let subjects = vec![Subject::Aircraft(Id([n; 16])), Subject::Wash(Id([n + 100; 16])), Subject::Engine(serial)];
-        book.fact(By::Technician, kind, subjects);
-        if book.size().is_multiple_of(100) {
-            book.close();
-        }
-    }
-    book.close_rest();
-    book.verifier_key().to_string()
-}
 
 /// The program, which cargo builds beside the tests.
 fn program() -> PathBuf {
@@ -73,7 +52,7 @@ fn twenty_times_the_entries_of_one_fleet_take_no_more_memory_to_audit() {
     let dir = tempfile::tempdir().unwrap();
     let [short, long] = sizes.map(|entries| {
         let log = dir.path().join(entries.to_string());
-        let key = written(&log, entries);
+        let key = Book::of_forty_aircraft(&log, 4 << 20, entries).verifier_key().to_string();
         let peak = peak_kib(&log, &key);
         println!("{entries} entries: {peak} KiB at most");
         peak

@@ -9,7 +9,6 @@ use std::process::{Child, Command, Stdio};
 use rinsebook_client::verify::files::{Access, Files};
 use rinsebook_client::verify::tiles::{export, tiles};
 use rinsebook_client::verify::{Asked, Fault, Good, check};
-use rinsebook_proto::bytes::Id;
 use rinsebook_proto::fact::{Kind, Subject};
 use rinsebook_proto::note::VerifierKey;
 use rinsebook_proto::tiles::Tile;
@@ -18,22 +17,8 @@ use rinsebook_tests::book::{Book, By};
 use rinsebook_tests::shop::Shop;
 use rinsebook_tests::world::Dice;
 
-/// A log of so many entries about forty aircraft, in groups of a hundred.
 fn book(dir: &Path, entries: u64) -> Book {
-    let mut book = Book::begin(dir, 16 << 20);
-    while book.size() < entries {
-        let n = (book.size() % 40) as u8;
-        let serial = format!("BK-{n:04}");
-        let engine = Some(EngineAt { position: 1, serial: serial.clone() });
-        let kind = Kind::MetalTemperature(v1::MetalTemperature { engine, metal_tenths_celsius: Some(300) });
-        let subjects = vec![Subject::Aircraft(Id([n; 16])), Subject::Wash(Id([n + 100; 16])), Subject::Engine(serial)];
-        book.fact(By::Technician, kind, subjects);
-        if book.size().is_multiple_of(100) {
-            book.close();
-        }
-    }
-    book.close_rest();
-    book
+    Book::of_forty_aircraft(dir, 16 << 20, entries)
 }
 
 fn audited(place: &str, key: &VerifierKey, state: Option<&Path>) -> Result<Good, Fault> {

@@ -11,6 +11,7 @@ use rinsebook_proto::bytes::Id;
 use rinsebook_proto::journal::Disk;
 use rinsebook_proto::key::{self, SigningKey};
 use rinsebook_proto::note::VerifierKey;
+use rinsebook_tests::folder::copy_dir;
 use rinsebook_tests::shop::{MORNING_MS, Shop, Wash};
 use rinsebook_tests::world::disk::SimDisk;
 use rustls::pki_types::CertificateDer;
@@ -79,7 +80,7 @@ impl Template {
     /// A copy of all folders.
     pub(crate) fn copy(&self) -> tempfile::TempDir {
         let dir = memory_dir();
-        copy(self.dir.path(), dir.path());
+        copy_dir(self.dir.path(), dir.path());
         dir
     }
 }
@@ -92,18 +93,6 @@ pub(crate) fn sender(n: usize) -> String {
 /// In memory where the system has such a folder: what becomes of files is for the simulated disks to say.
 fn memory_dir() -> tempfile::TempDir {
     tempfile::tempdir_in("/dev/shm").or_else(|_| tempfile::tempdir()).unwrap()
-}
-
-fn copy(from: &Path, to: &Path) {
-    std::fs::create_dir_all(to).unwrap();
-    for entry in std::fs::read_dir(from).unwrap().map(Result::unwrap) {
-        let (from, to) = (entry.path(), to.join(entry.file_name()));
-        if from.is_dir() {
-            copy(&from, &to);
-        } else {
-            std::fs::copy(&from, &to).unwrap();
-        }
-    }
 }
 
 /// Puts a folder of segments on a simulated disk, synced.

@@ -5,8 +5,6 @@
 
 mod agreed;
 
-use std::path::Path;
-
 use rinsebook_client::enrol;
 use rinsebook_client::home::Home;
 use rinsebook_client::remote;
@@ -22,6 +20,7 @@ use rinsebook_proto::fact::Kind;
 use rinsebook_proto::key;
 use rinsebook_proto::note::{Checkpoint, VerifierKey};
 use rinsebook_proto::v1;
+use rinsebook_tests::folder::copy_dir;
 use rinsebook_tests::shop::{MORNING_MS, Shop, Wash, all_well, disconnected, inspected, reconnected};
 
 async fn prepared(shop: &Shop) -> v1::PrepareLogKeyResponse {
@@ -94,18 +93,6 @@ async fn verified_copy(shop: &Shop, key: &VerifierKey) -> Result<Good, Fault> {
     let copy = tempfile::tempdir().unwrap();
     copy_dir(&shop.data().join("log"), copy.path());
     log_dir(copy.path(), Some(key))
-}
-
-fn copy_dir(from: &Path, to: &Path) {
-    std::fs::create_dir_all(to).unwrap();
-    for entry in std::fs::read_dir(from).unwrap().map(Result::unwrap) {
-        let to = to.join(entry.file_name());
-        if entry.path().is_dir() {
-            copy_dir(&entry.path(), &to);
-        } else {
-            std::fs::copy(entry.path(), to).unwrap();
-        }
-    }
 }
 
 #[tokio::test(flavor = "multi_thread")]
