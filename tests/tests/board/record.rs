@@ -117,19 +117,69 @@ async fn a_saved_record_checks_itself_without_the_service_and_turns_bad_after_a_
     browser.close().await
 }
 
+/// A4 (ISO 216) and Letter (ANSI/ASME Y14.1), in centimetres.
+const PAPERS: [(f64, f64); 2] = [(21.0, 29.7), (21.59, 27.94)];
+/// PostScript's.
+const POINTS_PER_CM: f64 = 72.0 / 2.54;
+
 #[tokio::test(flavor = "multi_thread")]
-async fn on_paper_a_record_has_every_part() -> Result<()> {
+async fn on_paper_of_either_size_a_record_has_every_part() -> Result<()> {
     let (_shop, door, browser, path) = opened().await?;
     browser.goto(&door.url(&path)).await?;
     is(&browser, "good").await?;
-    let pdf = browser.printed(21.0, 29.7).await?;
-    browser.close().await?;
     let dir = tempfile::tempdir()?;
     let file = dir.path().join("record.pdf");
-    std::fs::write(&file, pdf)?;
-    let read = std::process::Command::new("pdftotext").arg("-raw").arg(&file).arg("-").output();
-    let text = read.context("pdftotext is not installed; tests/run installs it")?.stdout;
-    let text = String::from_utf8(text)?.split_whitespace().collect::<Vec<_>>().join(" ");
+    for (width_cm, height_cm) in PAPERS {
+        std::fs::write(&file, browser.printed(width_cm, height_cm).await?)?;
+        let size = printed("pdfinfo", &[], &file)?;
+        let size: Vec<f64> = size
+            .lines()
+            .find_map(|line| line.strip_prefix("Page size:"))
+            .context("a page size")?
+            .split_whitespace()
+            .filter_map(|word| word.parse().ok())
+            .collect();
+        let asked = [width_cm, height_cm].map(|cm| cm * POINTS_PER_CM);
+        assert!(size.len() == 2 && size.iter().zip(asked).all(|(is, asked)| (is - asked).abs() < 1.0), "{size:?}");
+        let text = printed("pdftotext", &["-raw"], &file)?;
+        has_every_part(&text.split_whitespace().collect::<Vec<_>>().join(" "));
+        inside_the_paper(&printed("pdftotext", &["-bbox"], &file)?);
+    }
+    browser.close().await
+}
+
+/// What a poppler tool says of a PDF.
+fn printed(tool: &str, options: &[&str], file: &std::path::Path) -> Result<String> {
+    let mut command = std::process::Command::new(tool);
+    command.args(options).arg(file);
+    if tool == "pdftotext" {
+        command.arg("-");
+    }
+    let said = command.output().with_context(|| format!("{tool} is not installed; tests/run installs it"))?;
+    Ok(String::from_utf8(said.stdout)?)
+}
+
+/// No word reaches over the edge of its page.
+fn inside_the_paper(boxes: &str) {
+    let number = |line: &str, name: &str| -> f64 {
+        let rest = line.split_once(&format!("{name}=\"")).map_or("", |(_, rest)| rest);
+        rest.split('"').next().and_then(|number| number.parse().ok()).unwrap_or(f64::NAN)
+    };
+    let (mut width, mut height, mut words) = (0.0, 0.0, 0);
+    for line in boxes.lines().map(str::trim) {
+        if line.starts_with("<page ") {
+            (width, height) = (number(line, "width"), number(line, "height"));
+        } else if line.starts_with("<word ") {
+            let (left, right) = (number(line, "xMin"), number(line, "xMax"));
+            let (top, foot) = (number(line, "yMin"), number(line, "yMax"));
+            assert!(left >= 0.0 && right <= width && top >= 0.0 && foot <= height, "{line} on {width} x {height}");
+            words += 1;
+        }
+    }
+    assert!(words > 500, "{words} words");
+}
+
+fn has_every_part(text: &str) {
     for part in [
         "Record of an engine core wash, ZZ-RBA",
         "Maintenance entry",
@@ -156,5 +206,4 @@ async fn on_paper_a_record_has_every_part() -> Result<()> {
     ] {
         assert!(text.contains(part), "{part}: {text}");
     }
-    Ok(())
 }
