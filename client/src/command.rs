@@ -83,6 +83,8 @@ enum Command {
     },
     /// Check a whole log, a pack, a station's receipts or one proof; no service is needed.
     Verify(verify::Args),
+    /// Hand in an audit: the checkpoint that you cosigned with `verify --cosign`; the quality page shows it.
+    HandIn(query::hand_in::HandInArgs),
     /// Write a log folder as static files that any web server can serve; `verify` reads them there.
     Tiles(verify::tiles::Args),
     /// Give out everything about an aircraft in one file that can be checked without trusting anybody.
@@ -169,6 +171,9 @@ async fn run(command: Command) -> Result<ExitCode, ClientError> {
         Command::Tiles(args) => verify::tiles::run(&args, &mut std::io::stdout()),
         Command::Pack(args) => {
             query::pack::run_pack(args.through.connect().await?, &args, &mut std::io::stdout()).await
+        }
+        Command::HandIn(args) => {
+            query::hand_in::run_hand_in(args.through.connect().await?, &args, &mut std::io::stdout()).await
         }
         Command::Witness(witnesses) => witnesses.run().await,
         Command::Explain(args) => explained(&args).await,

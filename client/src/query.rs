@@ -3,6 +3,7 @@
 
 pub mod annexes;
 mod ask;
+pub mod hand_in;
 pub mod json;
 pub mod pack;
 pub mod record;

@@ -190,6 +190,51 @@ async fn a_custodian_erases_a_name_by_command_and_is_shown_before_what_goes() {
     assert_eq!((&json["erased"][0]["name"], &json["erased"][0]["reason"]), (&"Mira".into(), &"asked for".into()));
 }
 
+#[tokio::test(flavor = "multi_thread")]
+async fn an_auditor_makes_a_key_audits_cosigns_and_hands_in_by_commands_alone() {
+    let office = Office { dir: tempfile::tempdir().unwrap() };
+    office.write("pass", "correct horse\n");
+    office.told("key new --out @audit.pem --passphrase-file @pass", 0);
+    office.told("key show @audit.pem --passphrase-file @pass --cosigner two~words", 2);
+    let shown = office.told("key show @audit.pem --passphrase-file @pass --cosigner quality.example/a", 0);
+    let key = shown.lines().find_map(|line| line.strip_prefix("cosigner    ")).unwrap_or_else(|| panic!("{shown}"));
+
+    let config = Config::parse(&format!("listen = \"127.0.0.1:0\"\n[[auditor]]\nkey = \"{key}\"\n")).unwrap();
+    let config = Config { data: office.path("service"), ..config };
+    let running = rinsebook_service::start(config, Arc::new(SystemClock)).await.unwrap();
+    let address = format!("https://localhost:{}", running.address.port());
+    let ca = running.authority_file().display().to_string();
+    let authority = running.authority.dir().display().to_string();
+    let log_key = running.verifier_key.clone();
+    let told = tokio::task::spawn_blocking(move || {
+        let by = "--station @desk --key @mira.pem --passphrase-file @pass --yes";
+        office.told("key new --out @mira.pem --passphrase-file @pass", 0);
+        office.told(&format!("station new @desk --label desk --address {address} --ca {ca}"), 0);
+        office.told(&format!("enrol found {by} --authority {authority} --name Mira --place Records"), 0);
+
+        let own = "--cosign @audit.pem --cosigner quality.example/a --passphrase-file @pass";
+        office.told(&format!("verify {address}/log --station @desk --log-key {log_key} {own} --cosigned @audit-1"), 0);
+        let said = office.told("hand-in @audit-1 --station @desk", 0);
+        assert!(said.starts_with("taken in: quality.example/a, up to entry "), "{said}");
+
+        // The log's key and not its checkpoint; a file that is not there; nobody's name.
+        office.write("log.vkey", &log_key);
+        for (line, code, part) in [
+            ("hand-in @log.vkey --station @desk", 2, "with --cosigned FILE"),
+            ("hand-in @audit-2 --station @desk", 1, "cannot read"),
+            ("hand-in @audit-1", 2, "--station"),
+        ] {
+            let output = office.run(line);
+            let why = String::from_utf8(output.stderr).unwrap();
+            assert!(output.status.code() == Some(code) && why.contains(part), "{line}: {why}");
+        }
+        office
+    });
+    let office = told.await.unwrap();
+    running.stop().await.unwrap();
+    office.told("hand-in @audit-1 --station @desk", 1);
+}
+
 /// What stands under an answer that names nothing.
 const NOTHING_LINES: usize = 1;
 

@@ -56,6 +56,7 @@ const TABLE: &[(&str, Asks)] = &[
     ("/rinsebook.v1.Ledger/GetConsistencyProof", READERS),
     ("/rinsebook.v1.Ledger/ReadEntries", AUDITORS),
     ("/rinsebook.v1.Ledger/PrepareLogKey", CUSTODIANS),
+    ("/rinsebook.v1.Ledger/HandInAudit", AUDITORS),
     ("/rinsebook.v1.OpenItems/ListItems", READERS),
     ("/rinsebook.v1.OpenItems/WatchItems", READERS),
     ("/rinsebook.v1.OpenItems/Assess", READERS),

@@ -2,11 +2,11 @@
 //! `restore` puts back. What sled keeps is left out; it is derived again.
 //!
 //! ```text
-//! log (synced, copied, read back)  ─►  blobs  ─►  keys, authority, why nothing is recorded  ─►  renamed to its place
+//! audits  ─►  log (synced, copied, read back)  ─►  blobs  ─►  keys, authority, why nothing is recorded  ─►  renamed to its place
 //! ```
 //!
 //! The order matters: a blob is kept before the fact that names it is recorded, and a key is made before the fact that
-//! names it. What a custodian erased meanwhile is not in the copy; what they erased later goes when the fact that says so
+//! names it; and an audit that was handed in is of no more entries than the log had before. What a custodian erased meanwhile is not in the copy; what they erased later goes when the fact that says so
 //! comes back from their desk.
 
 use std::fs::{DirBuilder, File};
@@ -46,12 +46,12 @@ pub fn backup(config: &Config, to: &Path) -> Result<Backup, ServiceError> {
     }
     // Keys lie in it.
     DirBuilder::new().mode(0o700).create(&unfinished).map_err(failed("cannot make a folder beside"))?;
+    let mut files = copy(&config.data.join("audits"), &unfinished.join("audits")).map_err(failed("cannot copy to"))?;
     let last_hash = |group: &Group| {
         let last = group.records.last().ok_or("a group has no entries")?;
         Ok::<_, &str>(leaf_hash(last).0)
     };
     let scan = journal::copy(&RealDisk, &config.log_dir(), &unfinished.join("log"), Kind::Log, last_hash)?;
-    let mut files = 0;
     for folder in ["blobs", "keys", "authority"] {
         files += copy(&config.data.join(folder), &unfinished.join(folder)).map_err(failed("cannot copy to"))?;
     }

@@ -37,7 +37,7 @@ enum Command {
         #[arg(long)]
         json_logs: bool,
     },
-    /// Copy the data folder, while the service runs or not: the log up to its last whole group, blobs, keys, authority. The
+    /// Copy the data folder, while the service runs or not: the log up to its last whole group, blobs, keys, authority, audits. The
     /// copy is checked and synced. It holds keys: keep it where nobody else can read it.
     Backup {
         /// Configuration of the service.

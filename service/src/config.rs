@@ -35,6 +35,8 @@ struct Written {
     #[serde(default)]
     witness_policy: WrittenPolicy,
     #[serde(default)]
+    auditor: Vec<WrittenAuditor>,
+    #[serde(default)]
     limits: Limits,
 }
 
@@ -44,6 +46,12 @@ struct WrittenWitness {
     url: String,
     key: String,
     ca_file: Option<PathBuf>,
+}
+
+#[derive(Debug, Clone, Deserialize)]
+#[serde(deny_unknown_fields)]
+struct WrittenAuditor {
+    key: String,
 }
 
 #[derive(Debug, Clone, Default, Deserialize)]
@@ -103,6 +111,8 @@ pub struct Config {
     pub witnesses: Vec<WitnessAddress>,
     /// When enough of them have.
     pub witness_policy: WitnessPolicy,
+    /// Whose audits of the log are taken in.
+    pub auditors: Vec<CosignerKey>,
     /// How much anybody may take.
     pub limits: Limits,
 }
@@ -193,6 +203,7 @@ impl Config {
             open_hash_tiles: false,
             witnesses: Vec::new(),
             witness_policy: WitnessPolicy::all_of(0),
+            auditors: Vec::new(),
             keep_signer_name_years: KEEP_SIGNER_NAME_YEARS,
             tls: None,
             tokens: TokensConfig::default(),
@@ -235,6 +246,7 @@ fn build(written: Written) -> Result<Config, ConfigError> {
     };
     let witnesses = build_witnesses(written.witness)?;
     let witness_policy = build_policy(&written.witness_policy, witnesses.len())?;
+    let auditors = build_auditors(&written.auditor, &witnesses)?;
     // The shortest that any rule known here asks is two years (14 CFR 145.219).
     let keep_signer_name_years = match written.annex.keep_signer_name_years.unwrap_or(KEEP_SIGNER_NAME_YEARS) {
         n @ 2..=100 => n,
@@ -259,6 +271,7 @@ fn build(written: Written) -> Result<Config, ConfigError> {
         open_hash_tiles: written.log.open_hash_tiles.unwrap_or(false),
         witnesses,
         witness_policy,
+        auditors,
         keep_signer_name_years,
         tls,
         tokens,
@@ -285,6 +298,23 @@ fn build_witnesses(written: Vec<WrittenWitness>) -> Result<Vec<WitnessAddress>, 
             return Err(value("witness.key", format!("{} has the key of another witness", key.name())));
         }
         built.push(WitnessAddress { url: url.trim_end_matches('/').to_owned(), key, ca_file });
+    }
+    Ok(built)
+}
+
+fn build_auditors(written: &[WrittenAuditor], witnesses: &[WitnessAddress]) -> Result<Vec<CosignerKey>, ConfigError> {
+    let mut built: Vec<CosignerKey> = Vec::new();
+    for auditor in written {
+        let value = |why: String| ConfigError::Value { key: "auditor.key", why };
+        let key = CosignerKey::parse(&auditor.key).map_err(|e| value(e.to_string()))?;
+        if built.iter().any(|other| other.key() == key.key()) {
+            return Err(value(format!("{} has the key of another auditor", key.name())));
+        }
+        // A witness cosigns without a look at the entries: that is no audit.
+        if witnesses.iter().any(|witness| witness.key.key() == key.key()) {
+            return Err(value(format!("{} has the key of a witness; an auditor needs one of their own", key.name())));
+        }
+        built.push(key);
     }
     Ok(built)
 }
@@ -359,12 +389,12 @@ mod tests {
     }
 
     #[test]
-    fn the_sample_s_witnesses_are_valid_once_their_comment_signs_are_taken_away() {
+    fn the_sample_s_witnesses_and_auditor_are_valid_once_their_comment_signs_are_taken_away() {
         let sample = include_str!("../../deploy/service.toml");
         let (rest, witnesses) = sample.split_once("# [[witness]]").unwrap();
         let text = format!("{rest}[[witness]]{}", witnesses.replace("\n# ", "\n"));
         let config = Config::parse(&text).unwrap();
-        assert_eq!((config.witnesses.len(), config.witness_policy.quorum), (2, 2));
+        assert_eq!((config.witnesses.len(), config.witness_policy.quorum, config.auditors.len()), (2, 2, 1));
     }
 
     #[test]
@@ -394,6 +424,24 @@ mod tests {
         ] {
             let why = Config::parse(&text).unwrap_err().to_string();
             assert!(why.contains(&format!("{key} ")), "{key}: {why}");
+        }
+    }
+
+    #[test]
+    fn an_auditor_who_is_named_twice_or_is_a_witness_too_is_refused() {
+        let auditor = |name: &str, seed: u8| {
+            let signer = rinsebook_proto::key::SigningKey::from_bytes(&[seed; 32]);
+            format!("[[auditor]]\nkey = \"{}\"\n", CosignerKey::new(name, signer.verifying_key()))
+        };
+        let two = auditor("a.example/1", 1) + &auditor("a.example/2", 2);
+        assert_eq!(Config::parse(&two).unwrap().auditors[1].name(), "a.example/2");
+        for (text, part) in [
+            (auditor("a.example/1", 1) + &auditor("a.example/2", 1), "another auditor"),
+            (witness("w.example/1", 1) + &auditor("a.example/1", 1), "of a witness"),
+            (auditor("a.example/1", 1).replace("a.example/1+", "a.example/9+"), "its id"),
+        ] {
+            let why = Config::parse(&text).unwrap_err().to_string();
+            assert!(why.contains("auditor.key ") && why.contains(part), "{why}");
         }
     }
 }

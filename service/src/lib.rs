@@ -17,6 +17,7 @@
 
 pub mod access;
 pub mod admission;
+pub mod audits;
 pub mod authority;
 pub mod backup;
 pub mod blobs;

@@ -20,6 +20,7 @@ use tonic::service::Routes;
 
 use crate::access::{self, Gate};
 use crate::admission::KnownKeys;
+use crate::audits::Audits;
 use crate::authority::Authority;
 use crate::blobs::Blobs;
 use crate::config::{Config, TlsFiles};
@@ -199,6 +200,7 @@ pub async fn open_on(config: &Config, clock: Arc<dyn Clock>, disk: Arc<dyn Disk>
     let tree = desk.tree();
     let signing = desk.signing();
     let view = projection.view(figures.clone());
+    let audits = Audits::open(config, signing.clone(), tree.clone());
     let witnessed = Witnessed { view: view.clone(), tree: tree.clone(), clock: clock.clone() };
     let witnesses = Witnesses::start(config, witnessed)?;
     let (projection, following) = Projecting::start(projection)?;
@@ -233,6 +235,7 @@ pub async fn open_on(config: &Config, clock: Arc<dyn Clock>, disk: Arc<dyn Disk>
         tree,
         reader,
         witnesses: witnesses.clone(),
+        audits,
         limits: config.limits.clone(),
     };
     Ok(AtWork {
@@ -270,6 +273,7 @@ struct Parts {
     tree: Arc<RwLock<Tree>>,
     reader: LogReader,
     witnesses: Witnesses,
+    audits: Audits,
     limits: Limits,
 }
 
@@ -287,6 +291,7 @@ async fn router(parts: Parts) -> axum::Router {
         tree,
         reader,
         witnesses,
+        audits,
         limits,
     } = parts;
     let (ask_bytes, reader_wait) = (limits.ask_bytes(), limits.reader_wait());
@@ -300,6 +305,7 @@ async fn router(parts: Parts) -> axum::Router {
         signing: signing.clone(),
         sessions: gate.sessions.clone(),
         witnesses: witnesses.clone(),
+        audits: audits.clone(),
         reader_wait,
     });
     let reflection = || {
@@ -326,6 +332,7 @@ async fn router(parts: Parts) -> axum::Router {
         tree,
         reader: reader.clone(),
         witnesses,
+        audits,
         reader_wait,
     };
     let records = RecordsService { queries: queries.clone(), reader, packs, reader_wait };

@@ -112,6 +112,16 @@ impl Signing {
         })
     }
 
+    /// Opens a checkpoint of the epoch of now that its key signed, or one before it in this epoch.
+    pub fn open_of_epoch(&self, note: &str) -> Result<Checkpoint, NoteError> {
+        let origin = self.origin();
+        let of_epoch = |keys: &LogKeys| keys.all().iter().filter(|key| key.name() == origin).cloned().collect();
+        let keys: Vec<VerifierKey> =
+            self.with(|keys| keys.map_or_else(|| vec![self.identity.first_verifier_key()], of_epoch));
+        let checkpoint = Checkpoint::open(note, &keys)?;
+        if checkpoint.origin == origin { Ok(checkpoint) } else { Err(NoteError::Unsigned(origin)) }
+    }
+
     /// Opens a checkpoint that any key of this log signed, of any epoch.
     pub fn open_any(&self, note: &str) -> Option<Checkpoint> {
         self.with(|keys| keys.and_then(|keys| Checkpoint::open(note, keys.all()).ok()))

@@ -31,6 +31,7 @@ use axum::response::{Html, IntoResponse, Response};
 use axum::routing::get;
 use rinsebook_proto::tree::Tree;
 
+use crate::audits::Audits;
 use crate::identity::Identity;
 use crate::log::LogReader;
 use crate::query::Queries;
@@ -57,6 +58,8 @@ pub struct Sources {
     pub sessions: Sessions,
     /// Who cosigned.
     pub witnesses: Witnesses,
+    /// What auditors handed in.
+    pub audits: Audits,
     /// A browser that does not read for so long is told no more.
     pub reader_wait: Duration,
 }
@@ -71,6 +74,7 @@ pub struct Pages {
     signing: Signing,
     sessions: Sessions,
     witnesses: Witnesses,
+    audits: Audits,
     reader_wait: Duration,
     /// Follows from the first look on: a service that nobody looks at derives nothing for it.
     board: Arc<tokio::sync::OnceCell<Board>>,
@@ -79,8 +83,9 @@ pub struct Pages {
 impl Pages {
     /// Wires the parts.
     pub fn new(parts: Sources) -> Pages {
-        let Sources { queries, reader, tree, identity, signing, sessions, witnesses, reader_wait } = parts;
-        Pages { queries, reader, tree, identity, signing, sessions, witnesses, reader_wait, board: Arc::default() }
+        let Sources { queries, reader, tree, identity, signing, sessions, witnesses, audits, reader_wait } = parts;
+        let board = Arc::default();
+        Pages { queries, reader, tree, identity, signing, sessions, witnesses, audits, reader_wait, board }
     }
 
     async fn board(&self) -> Result<&Board, PageError> {

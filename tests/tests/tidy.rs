@@ -65,16 +65,17 @@ const MAY_NAME: [(&str, &[(&str, &str)]); 3] = [
             ),
             ("watch", "error query"),
             ("witnesses", "config error projection"),
-            ("web", "access blobs caller error identity log projection query session signing watch witnesses"),
+            ("audits", "config error signing"),
+            ("web", "access audits blobs caller error identity log projection query session signing watch witnesses"),
             (
                 "grpc",
-                "admission authority blobs caller desk error identity limits log packs projection query rpc sequencer signing standstill tokens watch \
+                "admission audits authority blobs caller desk error identity limits log packs projection query rpc sequencer signing standstill tokens watch \
                  witnesses work",
             ),
             // The only wiring: it knows everybody.
             (
                 "run",
-                "access admission authority blobs config doorkeeper error files grpc identity limits log packs projection query recovery rpc \
+                "access admission audits authority blobs config doorkeeper error files grpc identity limits log packs projection query recovery rpc \
                  sequencer session shed sign_in signing tokens web witnesses work",
             ),
         ],

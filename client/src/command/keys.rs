@@ -6,6 +6,7 @@ use std::process::ExitCode;
 use clap::Subcommand;
 use rinsebook_proto::bytes::Id;
 use rinsebook_proto::key::{self, SigningKey};
+use rinsebook_proto::note::CosignerKey;
 use serde::{Deserialize, Serialize};
 
 use super::print;
@@ -40,6 +41,9 @@ pub(super) enum Keys {
         /// The id of the person, where they are enrolled already and this is one more key of theirs.
         #[arg(long, value_name = "ID", requires = "request")]
         person: Option<String>,
+        /// Show it as the key of a cosigner of this name too, as `verify --witness` and a service's `[[auditor]]` take it.
+        #[arg(long, value_name = "NAME")]
+        cosigner: Option<String>,
     },
 }
 
@@ -49,15 +53,21 @@ impl Keys {
             Keys::New { out, passphrase_file, request } => {
                 let passphrase = secret::new_passphrase(passphrase_file.as_deref())?;
                 let signer = secret::new_key(out, &passphrase)?;
-                told(out, &signer, request.as_deref(), Id::random())
+                told(out, &signer, request.as_deref(), Id::random(), None)
             }
-            Keys::Show { file, passphrase_file, request, person } => {
+            Keys::Show { file, passphrase_file, request, person, cosigner } => {
                 let person = match person {
                     Some(hex) => Id::from_hex(hex).ok_or_else(|| usage("--person takes an id of 32 hex digits"))?,
                     None => Id::random(),
                 };
                 let signer = secret::open_key(file, passphrase_file.as_deref())?;
-                told(file, &signer, request.as_deref(), person)
+                let named = |name: &String| CosignerKey::new(name, signer.verifying_key()).to_string();
+                let cosigner = cosigner.as_ref().map(named);
+                // A name that no signature line can bear makes a key that nobody can read.
+                if let Some(Err(error)) = cosigner.as_deref().map(CosignerKey::parse) {
+                    return Err(usage(&format!("--cosigner: {error}")));
+                }
+                told(file, &signer, request.as_deref(), person, cosigner.as_deref())
             }
         }
     }
@@ -67,7 +77,13 @@ fn usage(why: &str) -> ClientError {
     ClientError::Usage(why.to_owned())
 }
 
-fn told(file: &Path, signer: &SigningKey, request: Option<&Path>, person: Id) -> Result<ExitCode, ClientError> {
+fn told(
+    file: &Path,
+    signer: &SigningKey,
+    request: Option<&Path>,
+    person: Id,
+    cosigner: Option<&str>,
+) -> Result<ExitCode, ClientError> {
     let public = signer.verifying_key();
     if let Some(request) = request {
         KeyRequest::new(person, signer).write(request)?;
@@ -76,6 +92,9 @@ fn told(file: &Path, signer: &SigningKey, request: Option<&Path>, person: Id) ->
         writeln!(o, "key file    {}", file.display())?;
         writeln!(o, "public key  {}", hex::encode(public.as_bytes()))?;
         writeln!(o, "key id      {}", key::key_id(&public))?;
+        if let Some(cosigner) = cosigner {
+            writeln!(o, "cosigner    {cosigner}")?;
+        }
         match request {
             Some(request) => writeln!(o, "person      {person}\nrequest     {}", request.display()),
             None => Ok(()),

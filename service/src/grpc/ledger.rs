@@ -12,6 +12,7 @@ use rinsebook_proto::{RULES_VERSION, v1};
 use tonic::{Request, Response, Status};
 
 use super::told::{Told, telling};
+use crate::audits::{Audit, Audits, HandedIn};
 use crate::error::{CallError, ServiceError};
 use crate::identity::Identity;
 use crate::log::LogReader;
@@ -41,6 +42,8 @@ pub struct LedgerService {
     pub reader: LogReader,
     /// What others have cosigned.
     pub witnesses: Witnesses,
+    /// What auditors have cosigned, and handed in.
+    pub audits: Audits,
     /// Who does not read for so long is dropped.
     pub reader_wait: Duration,
 }
@@ -141,6 +144,23 @@ impl Ledger for LedgerService {
             root: checkpoint.root.to_vec(),
             not_recording: standstill.why().unwrap_or_default().to_owned(),
         }))
+    }
+
+    async fn hand_in_audit(
+        &self,
+        request: Request<v1::HandInAuditRequest>,
+    ) -> Result<Response<v1::HandInAuditResponse>, Status> {
+        let note = request.into_inner().cosigned_note;
+        let (audits, known, now_ms) = (self.audits.clone(), self.queries.view().known().size, self.queries.now_ms());
+        let taken = crate::work::blocking(move || audits.hand_in(&note, known, now_ms));
+        let taken = taken.await.map_err(|_| CallError::Stopping)??;
+        let told = |HandedIn { audit: Audit { auditor, size, unix_seconds }, newest }| v1::HandedInAudit {
+            auditor,
+            size,
+            cosigned_ms: unix_seconds.saturating_mul(1000),
+            newest,
+        };
+        Ok(Response::new(v1::HandInAuditResponse { audits: taken.into_iter().map(told).collect() }))
     }
 
     async fn read_entries(&self, request: Request<v1::ReadEntriesRequest>) -> Result<Response<Entries>, Status> {

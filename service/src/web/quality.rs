@@ -14,6 +14,7 @@ use rinsebook_proto::v1::{self, Authority};
 use super::people::People;
 use super::plots::{Value, bars, columns};
 use super::{Frame, PageError, Pages, Viewer, html, words};
+use crate::audits::Audit;
 use crate::query::{AsOf, Moment};
 use counts::Counts;
 
@@ -30,6 +31,9 @@ struct Page {
     note: String,
     cosigned: Option<ByWitnesses>,
     asks_witnesses: bool,
+    expects_audits: bool,
+    /// The auditor, up to which entry, how many came since, when, and how long ago.
+    audits: Vec<[String; 5]>,
     last_entry: String,
     last_entry_age: String,
     devices: Vec<[String; 5]>,
@@ -77,6 +81,8 @@ pub(super) async fn page(pages: State<Pages>, viewer: Viewer) -> Result<Response
         note: known.note,
         cosigned: ByWitnesses::of(&pages, as_of.time_ms),
         asks_witnesses: pages.witnesses.are_asked(),
+        expects_audits: pages.audits.are_expected(),
+        audits: audits(&pages, as_of),
         last_entry: last.map_or_else(|| "none".to_owned(), words::second),
         last_entry_age: last.map(|ms| words::length(as_of.time_ms.saturating_sub(ms) / 60_000)).unwrap_or_default(),
         devices: devices(&history, as_of),
@@ -105,6 +111,21 @@ fn with_washes(counted: &BTreeMap<String, u64>, washes: &BTreeMap<String, u64>) 
     let mut values: Vec<Value> = washes.iter().map(value).collect();
     values.sort_by(|a, b| b.count.cmp(&a.count).then_with(|| a.label.cmp(&b.label)));
     values
+}
+
+/// The audit that reaches furthest first.
+fn audits(pages: &Pages, as_of: AsOf) -> Vec<[String; 5]> {
+    let row = |audit: &Audit| {
+        let at_ms = audit.unix_seconds.saturating_mul(1000);
+        [
+            words::line(&audit.auditor),
+            audit.size.saturating_sub(1).to_string(),
+            as_of.size.saturating_sub(audit.size).to_string(),
+            words::second(at_ms),
+            words::length(as_of.time_ms.saturating_sub(at_ms) / 60_000),
+        ]
+    };
+    pages.audits.newest().iter().map(row).collect()
 }
 
 /// Newest report first is least urgent: whoever was silent longest stands on top.
