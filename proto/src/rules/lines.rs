@@ -39,6 +39,8 @@ struct Line<'c> {
     /// The newest opening, whether or not it is open now.
     last_opened: Option<Act<'c>>,
     joint: Option<Joint<'c>>,
+    /// The joint before it was opened: who looks at an older one yet looks at what is past.
+    opened_joint: Option<Joint<'c>>,
     /// What was found not satisfactory since the newest reconnection.
     rework: Option<Act<'c>>,
     /// Each damage until its repair was inspected.
@@ -92,6 +94,7 @@ impl<'c> Lines<'c> {
             disconnected: None,
             last_opened: None,
             joint: None,
+            opened_joint: None,
             rework: None,
             damages: Vec::new(),
             turns: Turns::default(),
@@ -103,8 +106,12 @@ impl<'c> Lines<'c> {
         line.disconnected.get_or_insert(*act);
         line.last_opened = Some(*act);
         line.turns.opened(act.happened_s());
-        if let Some(joint) = line.joint.take().filter(|joint| joint.act.wash() != act.wash()) {
+        let Some(joint) = line.joint.take() else { return };
+        if joint.act.wash() != act.wash() {
             self.hands.keep(name, &joint);
+        }
+        if let Some(line) = self.line(engine, name) {
+            line.opened_joint = Some(joint);
         }
     }
 
@@ -172,8 +179,8 @@ impl<'c> Lines<'c> {
         if of_a_repair.fold(false, std::ops::BitOr::bitor) {
             return;
         }
-        let past =
-            |work: &Act<'_>| line.joint.as_ref().is_some_and(|joint| joint.act.is_after(work) && !joint.is_of(work));
+        let newest = line.joint.as_ref().or(line.opened_joint.as_ref());
+        let past = |work: &Act<'_>| newest.is_some_and(|joint| joint.act.is_after(work) && !joint.is_of(work));
         if named.is_empty() || !named.iter().all(past) {
             line.rework = Some(*act);
         }

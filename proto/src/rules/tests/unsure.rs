@@ -199,3 +199,25 @@ fn two_looks_at_the_latches_that_nobody_can_put_in_order_leave_them_to_be_seen()
         assert_eq!(w.metal(at(9, 0)).contains(&"latch-check-due 1 fan cowl".to_owned()), open);
     }
 }
+
+/// A joint made twice and opened again, then found wanting by name of its first or second making while the next one is made on
+/// another device, nobody knows which came first.
+fn found_wanting_of(first: bool) -> Vec<String> {
+    let mut w = unmeasured();
+    let mut made = Vec::new();
+    for hour in [8, 9] {
+        w.act("tech", at(hour, 10), disconnected(1, "PS-1"));
+        made.push(w.act("tech", at(hour, 20), reconnected(1, "PS-1")));
+    }
+    w.act("tech", at(10, 0), disconnected(1, "PS-1"));
+    let named = if first { made[0] } else { made[1] };
+    w.naming("inspector", at(10, 10), &[named], inspection(1, "PS-1", v1::CheckResult::NotSatisfactory));
+    w.act("tech", at(10, 10) + 30 * SECOND, reconnected(1, "PS-1"));
+    w.metal(at(11, 0)).into_iter().filter(|name| name.ends_with("1 PS-1")).collect()
+}
+
+#[test]
+fn what_is_found_of_a_joint_that_was_made_again_is_past_even_while_the_line_is_open() {
+    assert_eq!(found_wanting_of(true), ["inspection-due 1 PS-1"]);
+    assert_eq!(found_wanting_of(false), ["rework-due 1 PS-1"]);
+}
