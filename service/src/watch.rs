@@ -36,6 +36,8 @@ struct Seen {
     shown: Option<Hash>,
     /// When time alone may change it, Unix milliseconds.
     again_ms: Option<u64>,
+    /// Some device of its washes is not heard out.
+    awaits: bool,
 }
 
 /// What one watcher was told.
@@ -57,7 +59,7 @@ impl Follower {
     /// Aircraft that may have changed from what was told to `now`, ascending.
     fn suspects(&self, history: &History, now: AsOf) -> Vec<Id> {
         let mut suspects: Vec<Id> = if self.begun {
-            let touched = (self.token.whole.size..now.size).flat_map(|index| history.aircraft_touched(index));
+            let touched = (self.token.whole.size..now.size).flat_map(|index| self.touched(history, index));
             let due = self.seen.iter().filter(|(_, seen)| seen.again_ms.is_some_and(|ms| ms <= now.time_ms));
             touched.chain(due.map(|(id, _)| *id)).collect()
         } else {
@@ -69,6 +71,15 @@ impl Follower {
         suspects
     }
 
+    /// Aircraft whose answers that entry may change. Reports come from every device every few seconds: those that say no less
+    /// than before concern only who awaits one.
+    fn touched(&self, history: &History, index: u64) -> Vec<Id> {
+        if history.is_heard_again(index) {
+            return self.seen.iter().filter(|(_, seen)| seen.awaits).map(|(id, _)| *id).collect();
+        }
+        history.aircraft_touched(index)
+    }
+
     /// Looks at one aircraft; its message where it differs from what was told.
     fn look(&mut self, history: &History, aircraft: Id, now: AsOf) -> Option<v1::AircraftItems> {
         let look = history.look(&aircraft, now.size, now.time_ms);
@@ -78,7 +89,8 @@ impl Follower {
             Some(seen) => seen.shown,
             None => self.told_before(history, &aircraft),
         };
-        self.seen.insert(aircraft, Seen { shown, again_ms: look.again_ms });
+        let awaits = look.state.devices_heard_until_ms.is_some();
+        self.seen.insert(aircraft, Seen { shown, again_ms: look.again_ms, awaits });
         (shown != before).then_some(message)
     }
 

@@ -266,6 +266,23 @@ impl History {
         self.near(&all, |s| matches!(s, Subject::Aircraft(_))).iter().filter_map(as_aircraft).collect()
     }
 
+    /// Whether that entry is a device's report which says no less than the one before it: nothing is unsent, and its newest
+    /// fact is on the log, no older than before. Where no device is awaited
+    /// ([`State::devices_heard_until_ms`](super::State::devices_heard_until_ms)) such a report changes no answer.
+    pub fn is_heard_again(&self, index: u64) -> bool {
+        let Some(held) = self.held(index).filter(|held| !held.recorded.clock_unsure) else { return false };
+        let Some(Kind::DeviceReported(b)) = held.recorded.fact.kind() else { return false };
+        let Some((device, report)) = read_report(&b.report).filter(|(_, report)| report.unsent == 0) else {
+            return false;
+        };
+        let Some(before) = self.newest_report(&device, index) else { return false };
+        let head_at = |report: &v1::Report| self.by_hash(&Hash::from_slice(&report.head)?).filter(|at| *at < index);
+        match (head_at(&before.report), head_at(&report)) {
+            (Some(before), Some(now)) => before <= now,
+            _ => false,
+        }
+    }
+
     /// The entry at an index.
     pub fn recorded(&self, index: u64) -> Option<&Recorded> {
         self.held(index).map(|held| &held.recorded)

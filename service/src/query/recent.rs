@@ -30,6 +30,8 @@ struct Answer {
     /// Unix milliseconds; the answer is the same from the first to before the last.
     from_ms: u64,
     until_ms: Option<u64>,
+    /// Some device of its washes is not heard out.
+    awaits: bool,
 }
 
 impl Recent {
@@ -48,7 +50,8 @@ impl Recent {
         let mut answers = self.answers();
         if answers.size == as_of.size {
             let (from_ms, until_ms) = (as_of.time_ms, look.again_ms);
-            answers.of.insert(*aircraft, Answer { open: open.clone(), from_ms, until_ms });
+            let awaits = look.state.devices_heard_until_ms.is_some();
+            answers.of.insert(*aircraft, Answer { open: open.clone(), from_ms, until_ms, awaits });
         }
         open
     }
@@ -67,8 +70,12 @@ impl Answers {
         if self.of.is_empty() || size - self.size > MOST_ENTRIES {
             self.of.clear();
         } else {
-            for aircraft in (self.size..size).flat_map(|index| history.aircraft_touched(index)) {
-                self.of.remove(&aircraft);
+            for index in self.size..size {
+                if history.is_heard_again(index) {
+                    self.of.retain(|_, answer| !answer.awaits);
+                } else {
+                    history.aircraft_touched(index).iter().for_each(|aircraft| drop(self.of.remove(aircraft)));
+                }
             }
         }
         self.size = size;

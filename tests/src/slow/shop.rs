@@ -298,12 +298,13 @@ impl Shop {
         };
         let report_key = signing_key(&format!("{tablet} reports"));
         let envelope = Envelope::sign(report.encode_to_vec(), REPORT_TYPE, &report_key);
-        self.service(Kind::DeviceReported(v1::DeviceReported { report: envelope.bytes().to_vec() }));
+        let kind = Kind::DeviceReported(v1::DeviceReported { report: envelope.bytes().to_vec() });
+        self.service(vec![Subject::Device(id(tablet))], kind);
     }
 
     /// A fact of the service.
-    pub fn service(&mut self, kind: Kind) -> Hash {
-        let fact = self.sign("service", "service", self.now_ms, vec![], vec![], kind);
+    pub fn service(&mut self, subjects: Vec<Subject>, kind: Kind) -> Hash {
+        let fact = self.sign("service", "service", self.now_ms, subjects, vec![], kind);
         self.put(fact)
     }
 

@@ -46,6 +46,36 @@ fn a_report_after_the_sign_off_does_for_ever_while_it_covers_all() {
     assert_eq!(outstanding(&w, at(9, 31) + 86_400_000), 2, "the sign-off does not cover that any more");
 }
 
+/// Whether the newest entry is a report that says no less than before; where none was awaited it has changed nothing then.
+fn heard_again(w: &World, time_ms: u64) -> bool {
+    let index = w.history.size() - 1;
+    let again = w.history.is_heard_again(index);
+    let before = w.history.state(&aircraft(), index, time_ms);
+    if again && before.devices_heard_until_ms.is_none() {
+        assert_eq!(before, w.state_at(time_ms));
+    }
+    again
+}
+
+#[test]
+fn a_report_that_says_no_less_than_the_one_before_changes_nothing_where_no_device_is_awaited() {
+    let mut w = World::washing();
+    w.finish(at(8, 30));
+    w.act("certifier", at(9, 0), Kind::SignedOff(signed_off()));
+    w.report("certifier", at(9, 1), 0);
+    w.report("tech", at(9, 1), 0);
+    assert!(!heard_again(&w, at(9, 1)), "its first");
+    assert_eq!(w.state_at(at(9, 1)).devices_heard_until_ms, None);
+    w.report("tech", at(9, 2), 0);
+    assert!(heard_again(&w, at(9, 2)));
+    w.report("tech", at(9, 3), 1);
+    assert!(!heard_again(&w, at(9, 3)));
+    assert_eq!(outstanding(&w, at(9, 3)), 1, "what it has unsent may be of this wash");
+    w.report("tech", at(9, 4), 0);
+    assert!(heard_again(&w, at(9, 4)), "nothing less than before, and whoever awaits it hears it");
+    assert_eq!(outstanding(&w, at(9, 4)), 0);
+}
+
 #[test]
 fn a_device_that_left_with_its_last_fact_is_not_awaited() {
     let mut w = World::washing();
