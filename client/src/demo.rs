@@ -27,6 +27,9 @@ pub struct Args {
     /// Leave the log, its key and all else in this new folder.
     #[arg(long, value_name = "DIR")]
     pub keep: Option<PathBuf>,
+    /// Tell every answer whole: since when each item is open, what closes it, and who may.
+    #[arg(long)]
+    pub whole: bool,
     /// Go on serving at the end, until interrupted, so that the questions can be asked from another terminal.
     #[arg(long, requires = "keep")]
     pub serve: bool,
@@ -63,12 +66,19 @@ pub async fn run(args: Args, out: &mut (dyn Write + Send)) -> Result<()> {
          approved maintenance data and the organisation's procedures take precedence."
     )?;
     let mut stage = Stage::set(Cast::assemble(shop).await?, out).await?;
+    stage.whole = args.whole;
     for story in stories()? {
         stage.play(&story).await?;
     }
     let mut shop = stage.close();
-    packs(&shop, keep, out).await?;
+    packs(&shop, &args, out).await?;
     prove(&mut shop, keep, out).await?;
+    if !args.whole {
+        writeln!(
+            out,
+            "\nThat was in short; `--whole` tells since when each item is open, what closes it, and who may."
+        )?;
+    }
     if let (true, Some(dir)) = (args.serve, keep) {
         serve(&mut shop, dir, out).await?;
     }
@@ -76,7 +86,7 @@ pub async fn run(args: Args, out: &mut (dyn Write + Send)) -> Result<()> {
 }
 
 /// Gives out a pack an aircraft, and checks each as its receiver would.
-async fn packs(shop: &Shop, keep: Option<&Path>, out: &mut (dyn Write + Send)) -> Result<()> {
+async fn packs(shop: &Shop, args: &Args, out: &mut (dyn Write + Send)) -> Result<()> {
     let running = shop.service.as_ref().context("the service runs")?;
     let key = VerifierKey::parse(&running.verifier_key)?;
     let channel = crate::remote::connect(&shop.desk.home).await?;
@@ -90,8 +100,11 @@ async fn packs(shop: &Shop, keep: Option<&Path>, out: &mut (dyn Write + Send)) -
         let bytes = query::pack::issued(channel.clone(), request).await?;
         let good =
             verify::pack::pack(&bytes, &verify::pack::AskedOfPack { log_key: Some(&key), ..Default::default() })?;
-        writeln!(out, "\n-- {}, {} bytes\n{good}", aircraft.registration, bytes.len())?;
-        if let Some(dir) = keep {
+        let told = good.to_string();
+        // The checks stand before the first empty line; behind it stands what they add up to.
+        let told = told.split_once("\n\n").filter(|_| !args.whole).map_or(&*told, |(_checks, sum)| sum);
+        writeln!(out, "\n-- {}, {} bytes\n{told}", aircraft.registration, bytes.len())?;
+        if let Some(dir) = &args.keep {
             std::fs::create_dir_all(dir.join("packs"))?;
             std::fs::write(dir.join("packs").join(format!("{}.pack", aircraft.registration)), &bytes)?;
         }

@@ -111,13 +111,13 @@ async fn the_demonstration_tells_its_story_from_the_service_s_answers_and_proves
     let dir = tempfile::tempdir().unwrap();
     let keep = dir.path().join("kept");
     let mut told = Vec::new();
-    let args = rinsebook_client::demo::Args { keep: Some(keep.clone()), serve: false };
+    let args = rinsebook_client::demo::Args { keep: Some(keep.clone()), ..Default::default() };
     rinsebook_client::demo::run(args, &mut told).await.unwrap();
     let told = String::from_utf8(told).unwrap();
     let mut rest = told.as_str();
     for line in [
         "No: engine 2 line MV-2 disconnected",
-        "run-up-due  engine 2",
+        "Engine 2 not run up; its window ends 20:55Z.",
         "signs on, and keeps what it signs",
         "Device bay-2 not heard out.",
         "is ended and started anew",

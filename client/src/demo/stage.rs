@@ -34,6 +34,8 @@ struct Manned {
 pub struct Stage<'o> {
     /// The shop and its people.
     pub cast: Cast,
+    /// Answers are told whole, and not in short.
+    pub whole: bool,
     manned: BTreeMap<String, Manned>,
     names: Names,
     out: &'o mut (dyn Write + Send),
@@ -53,7 +55,7 @@ impl<'o> Stage<'o> {
         let mut names = cast.names.clone();
         let channel = crate::remote::connect(&cast.shop.desk.home).await?;
         names.learn(channel).await?;
-        Ok(Stage { cast, manned, names, out })
+        Ok(Stage { cast, whole: true, manned, names, out })
     }
 
     /// Plays one story; gives what the planner was told at each moment.
@@ -141,7 +143,8 @@ impl<'o> Stage<'o> {
         }
         let answer = self.cast.assess(aircraft).await?;
         writeln!(self.out, "\n== {}  {title}", render::instant(at_ms))?;
-        render::assessment(&answer, self.out)?;
+        let tell = if self.whole { render::assessment } else { render::in_short };
+        tell(&answer, self.out)?;
         Ok(Told { title: title.to_owned(), answer })
     }
 }

@@ -97,14 +97,19 @@ fn elements_together(elements: &[&v1::OpenItem], then_ms: u64, out: &mut dyn Wri
     Ok(())
 }
 
-fn one_item(item: &v1::OpenItem, then_ms: u64, out: &mut dyn Write) -> io::Result<()> {
-    let blocks = match Blocks::try_from(item.blocks).unwrap_or_default() {
+/// In a column.
+fn blocks(item: &v1::OpenItem) -> &'static str {
+    match Blocks::try_from(item.blocks).unwrap_or_default() {
         Blocks::Yes => "blocks  ",
         Blocks::SignOff => "sign-off",
         Blocks::Condition => "on terms",
         Blocks::No => "open    ",
         Blocks::Unspecified => "not read",
-    };
+    }
+}
+
+fn one_item(item: &v1::OpenItem, then_ms: u64, out: &mut dyn Write) -> io::Result<()> {
+    let blocks = blocks(item);
     let place = place(item.engine.as_ref(), &item.subject, item.kind);
     writeln!(out, "{}", format!("  {blocks}  {}  {place}", item.name).trim_end())?;
     paragraph(UNDER, &item.text, out)?;
@@ -161,6 +166,26 @@ fn one_finding(finding: &v1::Finding, out: &mut dyn Write) -> io::Result<()> {
     };
     writeln!(out, "  finding   {}{place}  ({severity}{state})", finding.rule)?;
     paragraph(UNDER, &finding.text, out)
+}
+
+/// An assessment in as few lines as tell what is open: of each item and finding its sentence.
+pub fn in_short(answer: &v1::Assessment, out: &mut dyn Write) -> io::Result<()> {
+    writeln!(out, "{}", plain(&answer.first_line))?;
+    for start in &answer.latest_starts {
+        latest_start(start, out)?;
+    }
+    let mut items: Vec<&v1::OpenItem> = answer.items.iter().collect();
+    items.sort_by_key(|item| rank(item));
+    let (elements, items): (Vec<_>, Vec<_>) =
+        items.into_iter().partition(|item| item.kind == ItemKind::Unaccounted as i32);
+    items.into_iter().try_for_each(|item| paragraph(&format!("  {}  ", blocks(item)), &item.text, out))?;
+    if !elements.is_empty() {
+        let elements = format!("{} elements of the procedure are not accounted for.", elements.len());
+        paragraph("  sign-off  ", &elements, out)?;
+    }
+    let open = answer.findings.iter().filter(|finding| finding.settled_by.is_none());
+    open.into_iter().try_for_each(|finding| paragraph("  finding   ", &finding.text, out))?;
+    writeln!(out, "{}", answer.notice)
 }
 
 /// An assessment: the telephone line first, alone on its line.

@@ -112,7 +112,11 @@ pub(super) fn short(kind: ItemKind, engine: Option<&EngineAt>, subject: &str, de
         ItemKind::DeviceOutstanding => format!("device {detail} not heard out"),
         ItemKind::SignOffDue if subject.is_empty() => "wash not signed off".to_owned(),
         ItemKind::SignOffDue => format!("work order {subject} not signed off"),
-        ItemKind::FindingOpen => format!("{on}finding {subject} not settled"),
+        // Which breach it was, and not its digits: those stand in the item's subject.
+        ItemKind::FindingOpen => {
+            let rule = subject.split(' ').next().unwrap_or_default().replace('-', " ");
+            format!("{on}finding ({rule}) not settled")
+        }
         other => wording::short(other, &on, subject)
             .unwrap_or_else(|| format!("{on}{} {subject}", other.name()).trim().to_owned()),
     }
