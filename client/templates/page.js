@@ -21,7 +21,7 @@
     for (const e of document.querySelectorAll("[data-until]")) {
       const left = Number(e.dataset.until) - t;
       // What is left is rounded up: nobody reads that a soak is over before it is.
-      e.textContent = left > 0 ? length(left + 999) + " left" : "over";
+      e.textContent = left > 0 ? length(left + 999) + " left" : "ended";
       if (left <= 0) over += 1;
     }
     // What a period barred is open again: the page says what comes next.

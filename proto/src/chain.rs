@@ -6,7 +6,7 @@
 //! stands behind it. A place that the device's own report calls lost says nothing of what stood there, so that the
 //! fact after it may name anything.
 
-use std::collections::HashMap;
+use hashbrown::HashMap;
 
 use crate::bytes::{Hash, Id};
 use crate::v1::RefusalReason;

@@ -13,7 +13,7 @@
 //! GHSA-672p-m5jq-mrh8.) There is one link for each subject of the fact's header, in its order; at ordinal 0 the
 //! link's index and hash are zeros.
 
-use std::collections::HashMap;
+use hashbrown::HashMap;
 
 use crate::bytes::Hash;
 use crate::fact::Subject;

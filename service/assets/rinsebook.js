@@ -378,6 +378,7 @@ const checkRecord = (main) => {
     } else {
       tell("good", "Good: what is shown is what was signed", [
         `${found.facts} facts and ${found.enrolments} enrolments are held by the log's checkpoint of size ${found.size}; each signature holds under its signer's key; each word of them follows from the signed bytes.`,
+        "It says nothing about whether the work was good or something is open: that stands in the record, under its own headings.",
         "What the rules derive is, word by word, what the service signed; the shapes of the drawings are not checked.",
         found.firstKey ? "The log key below is the one that the founding entry names." : "The log key below is not the first of this log: ask the custodian for the change.",
       ]);

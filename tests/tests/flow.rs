@@ -123,7 +123,7 @@ async fn the_demonstration_tells_its_story_from_the_service_s_answers_and_proves
         "is ended and started anew",
         "Engine 1 line PS-1 not inspected.",
         "Nothing open in this record; this is not a release to service.",
-        "start engine 2 by 2031-03-05 04:32Z",
+        "Latest start: engine 2 2031-03-05 03:32Z",
         "ask whether it ran",
         "good: ",
         "bad: ",

@@ -100,24 +100,28 @@ fn shown(app: &App, id: Id, position: u32) -> Result<Response, ClientError> {
 
 /// What speaks against motoring now. It is said, never barred.
 fn warnings(one: &EngineProgress, run: Option<&Run>, now_ms: u64) -> Vec<String> {
-    if run.is_some() {
-        return Vec::new();
-    }
     let mut all = Vec::new();
+    let cleared = |at_ms: u64| one.area_until_ms.is_some_and(|until| until > at_ms);
+    if let Some(run) = run {
+        if run.motoring_ended_ms.is_none() && !cleared(run.motoring_started_ms) {
+            all.push("The area is not recorded as cleared for this engine, and it turns.".to_owned());
+        }
+        return all;
+    }
     if let Some(until) = one.soak_until_ms.filter(|until| *until > now_ms) {
         all.push(format!("It soaks until {}.", clock::second(until)));
     }
     if let Some(until) = one.rest_until_ms.filter(|until| *until > now_ms) {
         all.push(format!("The starter rests until {}.", clock::second(until)));
     }
-    if one.area_until_ms.is_none_or(|until| until <= now_ms) {
+    if !cleared(now_ms) {
         all.push("The area is not recorded as cleared for this engine.".to_owned());
     }
     all
 }
 
 /// The buttons that make sense now.
-fn taps(run: Option<&Run>) -> Vec<(&'static str, &'static str, &'static str)> {
+pub(super) fn taps(run: Option<&Run>) -> Vec<(&'static str, &'static str, &'static str)> {
     let Some(run) = run else {
         return vec![("start", "Motoring begins, to inject", "go"), ("start-dry", "Motoring begins, dry crank", "go")];
     };
@@ -139,7 +143,7 @@ fn taps(run: Option<&Run>) -> Vec<(&'static str, &'static str, &'static str)> {
         }
     }
     all.push(("stop", "Motoring ends", "stop"));
-    all.push(("abort", "Broken off", "stop"));
+    all.push(("abort", "Broken off", "broken"));
     all.push(("back", "Take the last touch back", ""));
     all
 }

@@ -187,9 +187,9 @@ impl ItemShown {
     }
 }
 
-/// "4:05 left", or "over".
+/// "4:05 left", or "ended".
 pub(super) fn left(until_ms: u64, now_ms: u64) -> String {
-    if until_ms > now_ms { format!("{} left", clock::length(until_ms - now_ms + 999)) } else { "over".to_owned() }
+    if until_ms > now_ms { format!("{} left", clock::length(until_ms - now_ms + 999)) } else { "ended".to_owned() }
 }
 
 /// A rendered page.

@@ -10,6 +10,7 @@ use rinsebook_proto::rules::procedure::Procedure;
 use rinsebook_proto::rules::{Item, ItemKind, answer};
 
 use super::drafts::{Draft, Run};
+use super::motor::taps;
 use super::next::{Next, Step, next};
 use super::progress::{EngineProgress, Progress};
 use super::shown::{Frame, ItemShown, left, page};
@@ -45,6 +46,8 @@ struct EngineShown {
     motoring: &'static str,
     clocks: Vec<ClockShown>,
     items: Vec<ItemShown>,
+    /// Something of the wash is captured or noted that nobody signed yet.
+    unsigned: bool,
     steps: Vec<(String, &'static str)>,
 }
 
@@ -89,6 +92,7 @@ fn shown(app: &App, id: Id) -> Result<Response, ClientError> {
             motoring: motoring_words(run),
             clocks: clocks(&procedure, &one, run, now_ms),
             items: ItemShown::all(wash.own_items().filter(of_engine), now_ms),
+            unsigned: draft.as_ref().is_some_and(|d| !d.fact.is_empty() || !d.run.is_empty()),
             steps: steps(&here, Some(engine.position)),
         }
     });
@@ -179,7 +183,11 @@ fn next_shown(told: &Next, run: Option<&Run>, here: &str, position: u32, now_ms:
     if let Some(run) = run {
         (shown.class, shown.wait_ms) = ("now", 0);
         shown.href = format!("{here}/motor/{position}");
-        shown.words = motoring_words(Some(run)).to_owned();
+        // The touch that comes next is on the page with the clocks: it is named here, for it is the engine's next step.
+        shown.words = match taps(Some(run)).first() {
+            Some((_, next, _)) if run.motoring_ended_ms.is_none() => format!("IT TURNS: {}", next.to_lowercase()),
+            _ => motoring_words(Some(run)).to_owned(),
+        };
         shown.detail = format!("since {}", clock::second(run.motoring_started_ms));
     }
     shown

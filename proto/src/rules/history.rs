@@ -2,9 +2,10 @@
 //! is derived from it afresh, as known at a size and judged at a time.
 
 use std::borrow::Cow;
-use std::collections::{BTreeSet, HashMap};
+use std::collections::BTreeSet;
 use std::sync::Arc;
 
+use hashbrown::HashMap;
 use prost::Message;
 
 use super::enrolments::{Enrolments, Texts};

@@ -28,6 +28,7 @@ struct Item {
     due_ms: Option<u64>,
     left: String,
     due: String,
+    until: &'static str,
     opened: u64,
 }
 
@@ -67,6 +68,8 @@ struct Page {
     first_line: String,
     verdict: &'static str,
     verdict_said: &'static str,
+    /// The start that was asked about.
+    asked: Option<String>,
     notice: String,
     conditions: Vec<String>,
     starts: Vec<[String; 4]>,
@@ -160,6 +163,7 @@ pub(super) async fn page(
         first_line: words::line(&answer.first_line),
         verdict: verdict(&answer).0,
         verdict_said: verdict(&answer).1,
+        asked: answer.planned_start_ms.map(words::minute),
         notice: answer.notice.clone(),
         conditions: answer.conditions.clone(),
         starts: answer.latest_starts.iter().map(start).collect(),
@@ -224,6 +228,7 @@ fn item(item: &v1::OpenItem, time_ms: u64) -> Item {
         blocks: words::blocks(item.blocks),
         rank,
         due_ms: item.due_ms,
+        until: words::until(item.kind()),
         left: item.due_ms.map(|ms| words::left(time_ms, ms)).unwrap_or_default(),
         due: item.due_ms.map(words::minute).unwrap_or_default(),
         opened: item.opened_by.as_ref().map_or(0, |by| by.index),

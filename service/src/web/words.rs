@@ -1,7 +1,7 @@
 //! Words for instants, lengths of time, authorities and what items stand in the way of.
 
 use chrono::{DateTime, NaiveDateTime, Utc};
-use rinsebook_proto::v1::{Authority, Blocks, EngineAt, Severity};
+use rinsebook_proto::v1::{Authority, Blocks, EngineAt, ItemKind, Severity};
 
 fn at(ms: u64) -> Option<DateTime<Utc>> {
     i64::try_from(ms).ok().and_then(DateTime::from_timestamp_millis)
@@ -80,6 +80,17 @@ pub(super) fn who(authority: Authority) -> &'static str {
 pub(super) fn who_may(authorities: &[i32]) -> String {
     let named: Vec<&str> = authorities.iter().filter_map(|a| Authority::try_from(*a).ok()).map(who).collect();
     if named.is_empty() { "nobody: time closes it".to_owned() } else { named.join(", ") }
+}
+
+/// Until when an item is open for which no time is set.
+pub(super) fn until(kind: ItemKind) -> &'static str {
+    match kind {
+        ItemKind::FindingOpen | ItemKind::DefectOpen => "until it is settled",
+        ItemKind::UnreadFact => "until it is read",
+        ItemKind::SignOffDue => "until it is signed off",
+        ItemKind::DeviceOutstanding => "until it is heard",
+        _ => "until it is done",
+    }
 }
 
 /// What an item stands in the way of.

@@ -59,6 +59,8 @@ pub(super) struct Line {
     pub(super) blocks: &'static str,
     pub(super) rank: Rank,
     pub(super) due_ms: Option<u64>,
+    /// Until when it is open, where no time is set.
+    pub(super) until: &'static str,
     pub(super) closes: String,
     pub(super) who: String,
 }
@@ -110,6 +112,7 @@ fn line(item: &v1::OpenItem, time_ms: u64) -> Line {
         blocks: words::blocks(item.blocks),
         rank: Rank::of(item, time_ms),
         due_ms: item.due_ms,
+        until: words::until(item.kind()),
         closes: item.closes.clone(),
         who: words::who_may(&item.who_may),
     }
