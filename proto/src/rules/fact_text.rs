@@ -111,7 +111,7 @@ fn wash(kind: &Kind, roster: &Roster) -> Option<String> {
         Kind::OutsideConditions(b) => format!("outside air{}", celsius(b.air_tenths_celsius)),
         Kind::MetalTemperature(b) => format!("metal{on}{}", celsius(b.metal_tenths_celsius)),
         Kind::AreaCleared(_) => format!("area cleared for motoring{on}"),
-        Kind::AreaReleased(_) => format!("area released{on}"),
+        Kind::AreaReleased(_) => format!("watch on the area ended{on}"),
         Kind::CycleRun(b) => {
             let seconds = b.injection_started_ms.zip(b.injection_ended_ms).map(|(s, e)| e.saturating_sub(s) / 1000);
             seconds.map_or_else(|| format!("motored{on}"), |s| format!("water injected{on} for {s} s"))
