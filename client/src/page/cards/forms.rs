@@ -12,7 +12,8 @@ pub(crate) fn form(asked: &Asked<'_>) -> Form {
     let mut form = Form { rows: rows(asked), fields: fields(asked), ..Form::default() };
     form.same_as_last = asked.step == Step::Cycle && asked.progress.last_cycle.is_some();
     if is_of_rows(asked.step) && form.rows.is_empty() {
-        form.nothing = "On this engine nothing is recorded that this step would close: note first what came before it.".to_owned();
+        form.nothing =
+            "On this engine nothing is recorded that this step would close: note first what came before it.".to_owned();
     }
     if !matches!(asked.step, Step::Cycle | Step::DryCrank | Step::Aborted | Step::RunUp) {
         form.fields.push(clock_field("when", "When (UTC)", "", "empty: now"));
