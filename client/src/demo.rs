@@ -100,9 +100,7 @@ async fn packs(shop: &Shop, args: &Args, out: &mut (dyn Write + Send)) -> Result
         let bytes = query::pack::issued(channel.clone(), request).await?;
         let good =
             verify::pack::pack(&bytes, &verify::pack::AskedOfPack { log_key: Some(&key), ..Default::default() })?;
-        let told = good.to_string();
-        // The checks stand before the first empty line; behind it stands what they add up to.
-        let told = told.split_once("\n\n").filter(|_| !args.whole).map_or(&*told, |(_checks, sum)| sum);
+        let told = if args.whole { good.to_string() } else { good.sum().to_string() };
         writeln!(out, "\n-- {}, {} bytes\n{told}", aircraft.registration, bytes.len())?;
         if let Some(dir) = &args.keep {
             std::fs::create_dir_all(dir.join("packs"))?;

@@ -9,7 +9,7 @@
 //! at each start. One that does not hold is put aside and told; it never keeps the service from starting.
 
 use std::collections::BTreeMap;
-use std::io::{ErrorKind, Write};
+use std::io::ErrorKind;
 use std::path::{Path, PathBuf};
 use std::sync::{Arc, Mutex, RwLock};
 
@@ -20,6 +20,7 @@ use rinsebook_proto::tree::Tree;
 use crate::config::Config;
 use crate::error::CallError;
 use crate::signing::Signing;
+use crate::whole;
 
 /// An auditor's clock may be ahead of the service's by so much (common practice, no source).
 const AHEAD_SECONDS: u64 = 120;
@@ -218,10 +219,7 @@ impl Shared {
         if before < Some(audit.rank()) {
             self.write(&self.file(&self.auditors[number]), note).map_err(|error| {
                 tracing::error!(auditor = audit.auditor, %error, "an audit could not be kept");
-                match error.kind() {
-                    ErrorKind::StorageFull | ErrorKind::QuotaExceeded => CallError::DiskFull,
-                    _ => CallError::DiskRefuses { why: error.to_string() },
-                }
+                CallError::of_disk(&error)
             })?;
             tracing::info!(auditor = audit.auditor, size = audit.size, "an audit was handed in");
             self.kept.write().expect(NO_PANIC).insert(number, audit.clone());
@@ -235,25 +233,18 @@ impl Shared {
             std::fs::create_dir_all(&self.dir)?;
             std::fs::File::open(self.dir.parent().unwrap_or(Path::new(".")))?.sync_all()?;
         }
-        let part = file.with_extension("part");
-        let mut out = std::fs::File::create(&part)?;
-        out.write_all(note.as_bytes())?;
-        out.sync_all()?;
-        std::fs::rename(&part, file)?;
-        std::fs::File::open(&self.dir)?.sync_all()
+        whole::write(&file.with_extension("part"), file, &[note.as_bytes()])
     }
 }
 
-/// Kept for whoever wants to know what happened to it; nothing is written over.
 fn put_aside(file: &Path, why: &str) {
-    let aside = (1..).map(|n| file.with_extension(format!("aside-{n}"))).find(|path| !path.exists());
-    let aside = aside.unwrap_or_else(|| file.with_extension("aside"));
-    tracing::warn!(
-        file = %file.display(), aside = %aside.display(),
-        "an audit that was handed in does not hold and is put aside: {why}; let the auditor audit the log anew"
-    );
-    if let Err(error) = std::fs::rename(file, &aside) {
-        tracing::warn!(file = %file.display(), %error, "it cannot be put aside");
+    let told = "an audit that was handed in does not hold";
+    match whole::put_aside(file) {
+        Ok(aside) => tracing::warn!(
+            file = %file.display(), aside = %aside.display(),
+            "{told} and is put aside: {why}; let the auditor audit the log anew"
+        ),
+        Err(error) => tracing::warn!(file = %file.display(), %error, "{told} and cannot be put aside: {why}"),
     }
 }
 

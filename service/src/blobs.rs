@@ -8,7 +8,7 @@
 //! What a custodian erased is neither kept nor given out again, whoever brings it.
 
 use std::collections::BTreeMap;
-use std::io::{ErrorKind, Read, Write};
+use std::io::{ErrorKind, Read};
 use std::path::{Path, PathBuf};
 use std::sync::{Arc, RwLock};
 
@@ -18,6 +18,7 @@ use rinsebook_proto::pack::MAX_BLOB_BYTES;
 use rinsebook_proto::rules::erasures::Erasure;
 
 use crate::error::{CallError, ServiceError};
+use crate::whole;
 
 /// The folder of blobs.
 #[derive(Debug, Clone)]
@@ -83,10 +84,7 @@ impl Blobs {
             let path = if path.is_file() { self.beside(named) } else { path };
             self.write(&path, blob).map_err(|error| {
                 tracing::error!(%digest, %error, "a blob could not be kept");
-                match error.kind() {
-                    ErrorKind::StorageFull | ErrorKind::QuotaExceeded => CallError::DiskFull,
-                    _ => CallError::DiskRefuses { why: error.to_string() },
-                }
+                CallError::of_disk(&error)
             })?;
         }
         Ok(digest)
@@ -96,19 +94,7 @@ impl Blobs {
         // Written under a name of its own, then renamed: a blob is there whole or not at all.
         let part = self.dir.join(format!("{}.{}.part", blob.digest(), Id::random()));
         let salt_bytes = u8::try_from(blob.salt.len()).map_err(std::io::Error::other)?;
-        let mut file = std::fs::File::create(&part)?;
-        let written = file
-            .write_all(&[salt_bytes])
-            .and_then(|()| file.write_all(&blob.salt))
-            .and_then(|()| file.write_all(&blob.content))
-            .and_then(|()| file.sync_all())
-            .and_then(|()| std::fs::rename(&part, path))
-            .and_then(|()| std::fs::File::open(&self.dir)?.sync_all());
-        if written.is_err() {
-            // Nothing is lost by leaving the part: it is never read. Removing it gives its space back.
-            let _ = std::fs::remove_file(&part);
-        }
-        written
+        whole::write(&part, path, &[&[salt_bytes][..], &blob.salt, &blob.content])
     }
 
     /// Whether it is kept in the form in which it is named.

@@ -174,6 +174,14 @@ pub enum CallError {
 }
 
 impl CallError {
+    /// That the disk did not take something.
+    pub fn of_disk(error: &std::io::Error) -> CallError {
+        match error.kind() {
+            std::io::ErrorKind::StorageFull | std::io::ErrorKind::QuotaExceeded => CallError::DiskFull,
+            _ => CallError::DiskRefuses { why: error.to_string() },
+        }
+    }
+
     /// That it was erased, by whom, when and why.
     pub fn erased(erasure: &Erasure) -> CallError {
         let Erasure { digest, by, index, at_ms, reason, .. } = erasure.clone();

@@ -51,6 +51,7 @@ pub mod standstill;
 pub mod tokens;
 pub mod watch;
 pub mod web;
+mod whole;
 pub mod witnesses;
 mod work;
 

@@ -13,6 +13,8 @@ use std::path::{Path, PathBuf};
 
 use rinsebook_proto::bytes::Hash;
 
+use crate::whole;
+
 const CHECKED: &[u8] = b"checked";
 const CACHE_BYTES: u64 = 1 << 20;
 
@@ -67,9 +69,7 @@ impl Snapshot {
     /// An empty database; what was there is moved aside, kept for whoever wants to know what happened to it.
     pub fn anew(dir: &Path) -> Result<Snapshot, Unusable> {
         if dir.exists() {
-            let aside = (1..).map(|n| dir.with_extension(format!("aside-{n}"))).find(|p| !p.exists());
-            let aside = aside.unwrap_or_else(|| dir.with_extension("aside"));
-            std::fs::rename(dir, &aside).map_err(|e| Unusable::Sled(e.to_string()))?;
+            whole::put_aside(dir).map_err(|e| Unusable::Sled(e.to_string()))?;
         }
         Snapshot::open(dir).map(|(snapshot, _)| snapshot)
     }

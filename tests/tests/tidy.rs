@@ -38,11 +38,13 @@ const MAY_NAME: [(&str, &[(&str, &str)]); 3] = [
             ("caller", ""),
             // Where work is done that blocks.
             ("work", ""),
+            // How files come to be whole.
+            ("whole", ""),
             // One table from errors to answers: it knows the reasons of tokens by name.
             ("error", "tokens"),
             ("tokens", "caller config error identity work"),
             ("session", "caller tokens"),
-            ("blobs", "error"),
+            ("blobs", "error whole"),
             ("admission", "error"),
             ("founding", "identity"),
             ("signing", "error identity"),
@@ -52,7 +54,7 @@ const MAY_NAME: [(&str, &[(&str, &str)]); 3] = [
             ("desk", "admission erasing error founding identity refusal signing standstill"),
             ("log", "desk error"),
             ("sequencer", "admission desk error log work"),
-            ("snapshot", "desk"),
+            ("snapshot", "desk whole"),
             ("projection", "blobs desk sequencer snapshot"),
             ("query", "blobs error projection sequencer work"),
             ("files", "log projection witnesses"),
@@ -65,7 +67,7 @@ const MAY_NAME: [(&str, &[(&str, &str)]); 3] = [
             ),
             ("watch", "error query"),
             ("witnesses", "config error projection"),
-            ("audits", "config error signing"),
+            ("audits", "config error signing whole"),
             ("web", "access audits blobs caller error identity log projection query session signing watch witnesses"),
             (
                 "grpc",

@@ -30,6 +30,8 @@ struct WashPage {
     /// The work was left and not taken over.
     waits: bool,
     engines: Vec<EngineShown>,
+    /// Something of it is captured or noted that nobody signed yet.
+    unsigned: bool,
     noted: Vec<NotedShown>,
     /// Group's word, how many facts, who signs.
     groups: Vec<(&'static str, usize, &'static str)>,
@@ -46,8 +48,6 @@ struct EngineShown {
     motoring: &'static str,
     clocks: Vec<ClockShown>,
     items: Vec<ItemShown>,
-    /// Something of the wash is captured or noted that nobody signed yet.
-    unsigned: bool,
     steps: Vec<(String, &'static str)>,
 }
 
@@ -92,7 +92,6 @@ fn shown(app: &App, id: Id) -> Result<Response, ClientError> {
             motoring: motoring_words(run),
             clocks: clocks(&procedure, &one, run, now_ms),
             items: ItemShown::all(wash.own_items().filter(of_engine), now_ms),
-            unsigned: draft.as_ref().is_some_and(|d| !d.fact.is_empty() || !d.run.is_empty()),
             steps: steps(&here, Some(engine.position)),
         }
     });
@@ -102,6 +101,7 @@ fn shown(app: &App, id: Id) -> Result<Response, ClientError> {
         frame: Frame::of(app, &format!("{} {}", wash.registration, wash.work_order), true),
         waits: wash.own_items().any(|item| item.kind == ItemKind::HandoverDue),
         engines,
+        unsigned: draft.as_ref().is_some_and(|d| !d.fact.is_empty() || !d.run.is_empty()),
         noted: noted(&view, &wash, draft.as_ref(), now_ms)?,
         groups: draft.iter().flat_map(Draft::groups).map(|(g, n)| (g.slug(), n, group_words(g))).collect(),
         items: ItemShown::all(whole, now_ms),

@@ -43,16 +43,20 @@ fn rank(item: &v1::OpenItem) -> (u8, u64) {
     (rank, item.due_ms.unwrap_or(u64::MAX))
 }
 
+/// The elements that are not accounted for, and all else; each by rank.
+fn ranked(items: &[v1::OpenItem]) -> (Vec<&v1::OpenItem>, Vec<&v1::OpenItem>) {
+    let mut items: Vec<&v1::OpenItem> = items.iter().collect();
+    items.sort_by_key(|item| rank(item));
+    items.into_iter().partition(|item| item.kind == ItemKind::Unaccounted as i32)
+}
+
 fn items_and_findings(
     items: &[v1::OpenItem],
     findings: &[v1::Finding],
     then_ms: u64,
     out: &mut dyn Write,
 ) -> io::Result<()> {
-    let mut items: Vec<&v1::OpenItem> = items.iter().collect();
-    items.sort_by_key(|item| rank(item));
-    let (elements, items): (Vec<_>, Vec<_>) =
-        items.into_iter().partition(|item| item.kind == ItemKind::Unaccounted as i32);
+    let (elements, items) = ranked(items);
     let (blocking, others): (Vec<_>, Vec<_>) = items.into_iter().partition(|item| rank(item).0 == 0);
     blocking.into_iter().try_for_each(|item| one_item(item, then_ms, out))?;
     elements_together(&elements, then_ms, out)?;
@@ -174,10 +178,7 @@ pub fn in_short(answer: &v1::Assessment, out: &mut dyn Write) -> io::Result<()> 
     for start in &answer.latest_starts {
         latest_start(start, out)?;
     }
-    let mut items: Vec<&v1::OpenItem> = answer.items.iter().collect();
-    items.sort_by_key(|item| rank(item));
-    let (elements, items): (Vec<_>, Vec<_>) =
-        items.into_iter().partition(|item| item.kind == ItemKind::Unaccounted as i32);
+    let (elements, items) = ranked(&answer.items);
     items.into_iter().try_for_each(|item| paragraph(&format!("  {}  ", blocks(item)), &item.text, out))?;
     if !elements.is_empty() {
         let elements = format!("{} elements of the procedure are not accounted for.", elements.len());

@@ -64,6 +64,11 @@ pub struct PackGood {
 }
 
 impl PackGood {
+    /// What the checks add up to, without them: what was open on each aircraft, and the entries found good.
+    pub fn sum(&self) -> impl std::fmt::Display {
+        Sum(self)
+    }
+
     pub(super) fn begun(head: &Head) -> PackGood {
         PackGood {
             issued_to: head.issued.issued_to.clone(),
@@ -148,16 +153,27 @@ impl std::fmt::Display for PackGood {
         for (check, result) in self.lines() {
             writeln!(f, "{check:<14}{result}")?;
         }
-        for open in &self.open {
-            writeln!(f, "\n{} when it was issued, derived from these facts:", open.aircraft)?;
+        write!(f, "\n{}", self.sum())
+    }
+}
+
+/// See [`PackGood::sum`].
+struct Sum<'g>(&'g PackGood);
+
+impl std::fmt::Display for Sum<'_> {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        let Sum(good) = self;
+        for open in &good.open {
+            writeln!(f, "{} when it was issued, derived from these facts:", open.aircraft)?;
             if open.items.is_empty() {
                 writeln!(f, "  nothing open in this record; this is not a release to service")?;
             }
             open.items.iter().try_for_each(|item| writeln!(f, "  open     {item}"))?;
             open.findings.iter().try_for_each(|finding| writeln!(f, "  found    {finding}"))?;
+            writeln!(f)?;
         }
-        write!(f, "\ngood: {} entries{}", self.entries, otherwise::counted(&self.seen_otherwise))?;
-        if !self.origin_proved {
+        write!(f, "good: {} entries{}", good.entries, otherwise::counted(&good.seen_otherwise))?;
+        if !good.origin_proved {
             write!(f, "; consistent with itself, origin unproved: give --log-key")?;
         }
         Ok(())
