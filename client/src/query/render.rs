@@ -186,7 +186,8 @@ pub fn in_short(answer: &v1::Assessment, out: &mut dyn Write) -> io::Result<()> 
     }
     let open = answer.findings.iter().filter(|finding| finding.settled_by.is_none());
     open.into_iter().try_for_each(|finding| paragraph("  finding   ", &finding.text, out))?;
-    writeln!(out, "{}", answer.notice)
+    // Where nothing is open the first line says it already.
+    if answer.first_line.to_lowercase().contains(&answer.notice) { Ok(()) } else { writeln!(out, "{}", answer.notice) }
 }
 
 /// An assessment: the telephone line first, alone on its line.
