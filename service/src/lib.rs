@@ -44,6 +44,7 @@ pub mod run;
 pub mod sequencer;
 pub mod session;
 pub mod shed;
+pub mod shelf;
 pub mod sign_in;
 pub mod signing;
 pub mod snapshot;

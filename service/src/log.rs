@@ -1,13 +1,17 @@
 //! The log on disk: segment files through the journal, and reading single entries back for those who ask.
 
+use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
-use std::sync::{Arc, RwLock};
+use std::sync::{Arc, Mutex, RwLock};
 
 use rinsebook_proto::bytes::Hash;
-use rinsebook_proto::journal::{self, AppendError, Disk, Group, Journal, JournalError, Options, Recovered};
+use rinsebook_proto::journal::{AppendError, Disk, Group, Journal, JournalError, Options, Recovered, RecordFile};
 
 use crate::desk::Staged;
 use crate::error::ServiceError;
+
+/// Segment files that stay open for reading.
+const OPEN_FILES: usize = 64;
 
 /// Where an entry stands: its segment's first index, and the offset of its frame in that file.
 #[derive(Debug, Clone, Copy)]
@@ -29,6 +33,8 @@ pub struct LogReader {
     disk: Arc<dyn Disk>,
     dir: PathBuf,
     locations: Locations,
+    /// By the first index of their segments.
+    files: Arc<Mutex<BTreeMap<u64, Arc<RecordFile>>>>,
 }
 
 #[derive(Debug, Clone, Default)]
@@ -47,20 +53,18 @@ impl Locations {
 }
 
 impl Log {
-    /// Opens the log, mends its end, and shows every group to `visit`.
+    /// Opens the log that this reader reads, mends its end, and shows every group to `visit`; what it shows can be read back.
     pub fn open(
-        disk: Arc<dyn Disk>,
-        dir: &Path,
+        reader: &LogReader,
         options: Options,
         mut visit: impl FnMut(&Group) -> Result<(), ServiceError>,
-    ) -> Result<(Log, LogReader, Recovered), JournalError> {
-        let locations = Locations::default();
-        let (journal, recovered) = Journal::create_or_open(disk.clone(), dir, options, |group| {
+    ) -> Result<(Log, Recovered), JournalError> {
+        let locations = reader.locations.clone();
+        let (journal, recovered) = Journal::create_or_open(reader.disk.clone(), &reader.dir, options, |group| {
             locations.extend(group.segment_first, &group.record_offsets);
             visit(group)
         })?;
-        let reader = LogReader { disk, dir: dir.to_owned(), locations: locations.clone() };
-        Ok((Log { journal, locations }, reader, recovered))
+        Ok((Log { journal, locations }, recovered))
     }
 
     /// Makes room for a group of at most so many bytes, before anything of it is decided. Only this can find the disk full.
@@ -89,9 +93,28 @@ impl Log {
 }
 
 impl LogReader {
+    /// Of the log in this folder, which is not open yet: there is nothing to read before.
+    pub fn new(disk: Arc<dyn Disk>, dir: &Path) -> LogReader {
+        LogReader { disk, dir: dir.to_owned(), locations: Locations::default(), files: Arc::default() }
+    }
+
     /// The entry's data as stored; none beyond the end.
     pub fn read(&self, index: u64) -> Result<Option<Vec<u8>>, JournalError> {
         let Some(at) = self.locations.get(index) else { return Ok(None) };
-        journal::read_record(&*self.disk, &self.dir, at.segment_first, at.offset).map(Some)
+        self.file(at.segment_first)?.read(at.offset).map(Some)
+    }
+
+    fn file(&self, segment_first: u64) -> Result<Arc<RecordFile>, JournalError> {
+        let mut files = self.files.lock().expect("no holder of this lock panics");
+        if let Some(file) = files.get(&segment_first) {
+            return Ok(file.clone());
+        }
+        let file = Arc::new(RecordFile::open(&*self.disk, &self.dir, segment_first)?);
+        if files.len() >= OPEN_FILES {
+            // Which one goes matters little: it is opened again where it is asked for.
+            files.pop_first();
+        }
+        files.insert(segment_first, file.clone());
+        Ok(file)
     }
 }

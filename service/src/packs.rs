@@ -105,11 +105,11 @@ impl Packs {
 
     async fn scope(&self, about: &About) -> Result<Scope, CallError> {
         let size = self.queries.settle(Moment::default()).await?.size;
-        let history = self.queries.view().history();
-        let aircraft = aircraft_of(&history, about)?;
+        let aircraft = aircraft_of(&self.queries.view().history(), about)?;
         let mut scope = Scope { aircraft, subjects: BTreeSet::new(), beside: BTreeSet::new() };
         for aircraft in &scope.aircraft {
-            let rests = history.rests_on(aircraft, size);
+            // The history is let go between two aircraft: recording waits for no pack of many.
+            let rests = self.queries.view().history().rests_on(aircraft, size);
             scope.subjects.extend(rests.subjects);
             scope.beside.extend(rests.beside);
         }
@@ -140,7 +140,7 @@ impl Packs {
             let proof = tree.inclusion(index, known.size).map_err(|_| unreadable(index))?;
             entries.push(Proved { entry, data, proof });
         }
-        let facts = || indices.iter().filter_map(|index| history.recorded(*index));
+        let facts = || indices.iter().filter_map(|index| history.glance(*index));
         // What the log was, whatever root a signer names: whoever checks the pack sees who says otherwise.
         let seen: BTreeSet<u64> = facts().map(|r| r.fact.header().seen.size).collect();
         let views = seen.into_iter().filter(|size| (1..=known.size).contains(size)).map(|size| {
@@ -149,7 +149,7 @@ impl Packs {
         });
         let views = views.collect();
         let mut blobs: BTreeMap<(Hash, bool), PackedBlob> = BTreeMap::new();
-        for named in facts().filter_map(|r| r.fact.kind()).flat_map(blobs_named) {
+        for named in facts().flat_map(|r| r.fact.kind().map(blobs_named).unwrap_or_default()) {
             // An empty one may lie there from before they were refused; no pack holds it.
             let blob = self.queries.blobs().read_as(named).filter(|blob| !blob.content.is_empty());
             if let Some(Blob { salt, content }) = blob {
@@ -165,8 +165,8 @@ impl Packs {
 fn aircraft_of(history: &History, about: &About) -> Result<BTreeSet<Id>, CallError> {
     let not_found = |what, name: String| CallError::NotFound { what, name };
     let of_facts = |index: &u64| {
-        let header = history.recorded(*index).map(|r| r.fact.header().subjects.clone()).unwrap_or_default();
-        header.into_iter().filter_map(|s| if let Subject::Aircraft(id) = s { Some(id) } else { None })
+        let subjects = history.glance(*index).map(|r| r.fact.header().subjects.clone()).unwrap_or_default();
+        subjects.into_iter().filter_map(|s| if let Subject::Aircraft(id) = s { Some(id) } else { None })
     };
     match about {
         About::Aircraft(bytes) => {
@@ -181,7 +181,7 @@ fn aircraft_of(history: &History, about: &About) -> Result<BTreeSet<Id>, CallErr
         }
         About::Received(span) => {
             let within = |index: &u64| {
-                history.recorded(*index).is_some_and(|r| (span.from_ms..=span.until_ms).contains(&r.received_ms))
+                history.received_ms(*index).is_some_and(|ms| (span.from_ms..=span.until_ms).contains(&ms))
             };
             let indices: Vec<u64> = (0..history.size()).filter(within).collect();
             let aircraft: BTreeSet<Id> = indices.iter().flat_map(of_facts).collect();
@@ -227,10 +227,10 @@ fn answers_alike(
 ) -> bool {
     let attachment = |digest: &Hash| blobs.read_as(BlobNamed::Attachment(*digest)).map(|blob| blob.content);
     let mut part = History::new();
-    let recorded: Vec<&Recorded> = indices.iter().filter_map(|index| whole.recorded(*index)).collect();
-    recorded.iter().for_each(|fact| part.add((*fact).clone(), &attachment));
+    let recorded: Vec<Recorded> = indices.iter().filter_map(|index| whole.glance(*index)).collect();
+    recorded.iter().for_each(|fact| part.add(fact.clone(), &attachment));
     let ask = |history: &History, question: &Question| answer::assessment(&history.assess(question));
-    let asked = |recorded: &&Recorded| {
+    let asked = |recorded: &Recorded| {
         let Some(Kind::QuestionAnswered(answered)) = recorded.fact.kind() else { return None };
         let digest = Hash::from_slice(&answered.assessment.as_ref()?.digest)?;
         let given: v1::Assessment = prost::Message::decode(attachment(&digest)?.as_slice()).ok()?;

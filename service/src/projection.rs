@@ -7,12 +7,15 @@ use std::time::{Duration, Instant};
 
 use rinsebook_proto::bytes::Hash;
 use rinsebook_proto::fact::BlobNamed;
-use rinsebook_proto::rules::{History, Recorded};
+use rinsebook_proto::rules::{History, ReadBack, Recorded};
 use tokio::sync::{mpsc, watch};
 
 use crate::blobs::Blobs;
 use crate::sequencer::{Committed, Figures};
 use crate::snapshot::{Kept, Snapshot};
+
+/// What facts take in memory that answers asked for lately.
+const AT_HAND_BYTES: usize = 64 << 20;
 
 /// sled is told about this often how far the log is checked.
 const SNAPSHOT_EVERY: Duration = Duration::from_secs(1);
@@ -34,6 +37,8 @@ pub struct View {
     written: Arc<Figures>,
 }
 
+const NO_PANIC: &str = "the projection panics only where the log cannot be read back, and then the service ends";
+
 /// The projection is this far behind at the most before a caller is answered from what there is.
 const CATCH_UP_WITHIN: Duration = Duration::from_secs(5);
 
@@ -47,7 +52,14 @@ impl View {
 
     /// The history, for the length of one answer.
     pub fn history(&self) -> RwLockReadGuard<'_, History> {
-        self.history.read().expect("the projection does not panic while it writes")
+        let history = self.history.read().expect(NO_PANIC);
+        if !history.holds_too_much() {
+            return history;
+        }
+        drop(history);
+        let gone = self.history.write().expect(NO_PANIC).let_go();
+        drop(gone);
+        self.history.read().expect(NO_PANIC)
     }
 
     /// The newest state of knowledge.
@@ -77,10 +89,12 @@ pub struct Projection {
 }
 
 impl Projection {
-    /// Knows nothing yet. Without a snapshot it works all the same; only the next start takes longer.
-    pub fn new(blobs: Blobs) -> Projection {
+    /// Knows nothing yet, and will read facts back from there. Without a snapshot it works all the same; only the next start
+    /// takes longer.
+    pub fn new(blobs: Blobs, from: Arc<dyn ReadBack>) -> Projection {
         let (known, _) = watch::channel(Known::default());
-        Projection { history: Arc::default(), known, blobs, snapshot: None, waiting: None }
+        let history = Arc::new(RwLock::new(History::reading(from, AT_HAND_BYTES)));
+        Projection { history, known, blobs, snapshot: None, waiting: None }
     }
 
     /// Where readers look.
@@ -112,7 +126,12 @@ impl Projection {
     /// Adds one entry that is in the log.
     pub fn add(&self, recorded: Recorded) {
         let attachment = |digest: &Hash| self.blobs.read_as(BlobNamed::Attachment(*digest)).map(|blob| blob.content);
-        self.history.write().expect("readers do not panic").add(recorded, &attachment);
+        let mut history = self.history.write().expect(NO_PANIC);
+        history.add(recorded, &attachment);
+        let gone = history.let_go();
+        // Others read on while it is given back.
+        drop(history);
+        drop(gone);
     }
 
     /// Follows the log until the sequencer ends.

@@ -79,7 +79,7 @@ impl Queries {
     /// before the log's last entry. A clock set back must not hide what was recorded already.
     pub fn judged_ms(&self) -> u64 {
         let last = self.view.known().size.checked_sub(1);
-        let received_ms = last.and_then(|index| self.view.history().recorded(index).map(|last| last.received_ms));
+        let received_ms = last.and_then(|index| self.view.history().received_ms(index));
         self.clock.wall_ms().max(received_ms.unwrap_or(0))
     }
 

@@ -23,6 +23,7 @@ use crate::error::ServiceError;
 use crate::identity::Identity;
 use crate::log::{Log, LogReader};
 use crate::projection::Projection;
+use crate::shelf::{Shelf, Unreadable};
 use crate::snapshot::{Kept, Snapshot};
 use crate::standstill::Standstill;
 
@@ -58,6 +59,8 @@ pub struct Opened {
     pub reader: LogReader,
     /// Knows everything in the log.
     pub projection: Projection,
+    /// Learns where the log cannot be read back.
+    pub unreadable: Unreadable,
     /// How it went.
     pub report: StartReport,
 }
@@ -74,24 +77,27 @@ pub fn open(
     let dir = config.data.join("derived");
     let standstill = Standstill::open(&config.data)?;
     let (snapshot, kept, because) = open_snapshot(&dir);
+    let unreadable = Unreadable::default();
     let fresh = || {
+        let reader = LogReader::new(disk.clone(), &config.log_dir());
+        let shelf = Arc::new(Shelf::new(reader.clone(), unreadable.clone()));
         let erasing = Erasing::new(blobs.clone(), config.keep_signer_name_years);
         let desk = Desk::new(identity.clone(), clock.clone(), erasing, keys.clone(), standstill.clone());
-        Replay::new(desk, Projection::new(blobs.clone()), keys.clone())
+        Replay::new(desk, reader, Projection::new(blobs.clone(), shelf), keys.clone())
     };
     let mut replay = fresh();
     replay.kept = kept;
-    let (replay, opened, snapshot, because) = match replay.read(config, disk.clone()) {
+    let (replay, opened, snapshot, because) = match replay.read(config) {
         Ok((replay, opened)) => (replay, opened, snapshot, because),
         Err(Failed::Misfit(why)) => {
             tracing::warn!(why, "what sled keeps does not fit the log; it is moved aside and built anew");
             let snapshot = snapshot.and_then(|s| s.replace().ok());
-            let (replay, opened) = fresh().read(config, disk).map_err(Failed::into_service)?;
+            let (replay, opened) = fresh().read(config).map_err(Failed::into_service)?;
             (replay, opened, snapshot, Some(why.to_owned()))
         }
         Err(Failed::Service(error)) => return Err(error),
     };
-    Ok(replay.finish(opened, snapshot, because))
+    Ok(replay.finish(opened, snapshot, because, unreadable))
 }
 
 fn open_snapshot(dir: &Path) -> (Option<Snapshot>, Kept, Option<String>) {
@@ -122,6 +128,7 @@ impl Failed {
 /// One pass over the log.
 struct Replay {
     desk: Desk,
+    reader: LogReader,
     projection: Projection,
     keys: KnownKeys,
     kept: Kept,
@@ -140,14 +147,15 @@ struct Apart {
 }
 
 impl Replay {
-    fn new(desk: Desk, projection: Projection, keys: KnownKeys) -> Replay {
+    fn new(desk: Desk, reader: LogReader, projection: Projection, keys: KnownKeys) -> Replay {
         let (kept, report) = (Kept::default(), StartReport::default());
-        Replay { desk, projection, keys, kept, gathered: Vec::new(), apart: Vec::new(), report, misfit: None }
+        Replay { desk, reader, projection, keys, kept, gathered: Vec::new(), apart: Vec::new(), report, misfit: None }
     }
 
-    fn read(mut self, config: &Config, disk: Arc<dyn Disk>) -> Result<(Replay, (Log, LogReader, Recovered)), Failed> {
+    fn read(mut self, config: &Config) -> Result<(Replay, (Log, Recovered)), Failed> {
         let options = Options { kind: Kind::Log, grow_bytes: config.grow_bytes, segment_bytes: config.segment_bytes };
-        let opened = Log::open(disk, &config.log_dir(), options, |group| self.gather(group));
+        let reader = self.reader.clone();
+        let opened = Log::open(&reader, options, |group| self.gather(group));
         let opened = opened.map_err(ServiceError::from).and_then(|opened| {
             // Once to take the last groups apart, once to take them.
             self.go_on()?;
@@ -226,16 +234,18 @@ impl Replay {
 
     fn finish(
         mut self,
-        (log, reader, recovered): (Log, LogReader, Recovered),
+        (log, recovered): (Log, Recovered),
         snapshot: Option<Snapshot>,
         because: Option<String>,
+        unreadable: Unreadable,
     ) -> Opened {
         self.projection.keep_in(snapshot);
         self.projection.put();
         self.report.annexes_erased = self.desk.erase();
         self.report.torn_bytes_cut = recovered.torn_bytes_cut;
         self.report.rebuilt_because = because;
-        Opened { desk: self.desk, log, reader, projection: self.projection, report: self.report }
+        let Replay { desk, reader, projection, report, .. } = self;
+        Opened { desk, log, reader, projection, unreadable, report }
     }
 }
 

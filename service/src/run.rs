@@ -45,6 +45,7 @@ use crate::rpc::{
 };
 use crate::sequencer::{Command, Figures, Following, Sequencer};
 use crate::session::Sessions;
+use crate::shelf::Unreadable;
 use crate::shed::{self, Shed};
 use crate::sign_in::{self, SignIn};
 use crate::signing::Signing;
@@ -91,6 +92,7 @@ pub struct AtWork {
     authority: Authority,
     tokens: Tokens,
     sequencer_done: oneshot::Receiver<Result<(), ServiceError>>,
+    unreadable: Unreadable,
     projection: Option<Projecting>,
     witnesses: Witnesses,
     /// Holds the sequencer open until a witness warns.
@@ -193,7 +195,7 @@ pub async fn open_on(config: &Config, clock: Arc<dyn Clock>, disk: Arc<dyn Disk>
             .await
             .expect("opening does not panic")?
     };
-    let Opened { mut desk, log, reader, projection, report } = opened;
+    let Opened { mut desk, log, reader, projection, unreadable, report } = opened;
 
     let figures = Arc::new(Figures::default());
     figures.size.store(report.entries, Ordering::SeqCst);
@@ -246,6 +248,7 @@ pub async fn open_on(config: &Config, clock: Arc<dyn Clock>, disk: Arc<dyn Disk>
         authority,
         tokens,
         sequencer_done,
+        unreadable,
         projection: Some(projection),
         witnesses,
         warned,
@@ -398,7 +401,7 @@ impl Running {
         [tls, self.at_work.tokens.reload().await].into_iter().filter_map(Result::err).collect()
     }
 
-    /// Waits until the service cannot go on by itself, which is when the log cannot be written.
+    /// See [`AtWork::failed`].
     pub async fn failed(&mut self) -> ServiceError {
         self.at_work.failed().await
     }
@@ -415,9 +418,13 @@ impl Running {
 }
 
 impl AtWork {
-    /// Waits until the service cannot go on by itself, which is when the log cannot be written.
+    /// Waits until the service cannot go on by itself, which is when the log cannot be written or not be read.
     pub async fn failed(&mut self) -> ServiceError {
-        match (&mut self.sequencer_done).await {
+        let ended = tokio::select! {
+            ended = &mut self.sequencer_done => ended,
+            why = self.unreadable.told() => return ServiceError::Unreadable(why),
+        };
+        match ended {
             Ok(Err(error)) => error,
             _ => ServiceError::File {
                 what: "the sequencer ended".to_owned(),

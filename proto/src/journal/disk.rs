@@ -30,7 +30,7 @@ pub trait Disk: Send + Sync + 'static {
 }
 
 /// An open file.
-pub trait DiskFile: Send {
+pub trait DiskFile: Send + Sync {
     /// Length in bytes.
     fn size(&self) -> io::Result<u64>;
     /// Fills the whole buffer, or fails.

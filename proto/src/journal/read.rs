@@ -4,7 +4,7 @@
 use super::{
     Damage, Fault, Group, JournalError, Kind, MAX_BODY_BYTES,
     bytes::{Begin, FRAME_HEAD_BYTES, FrameType, HEADER_BYTES, HEADER_PREVIOUS_AT, Head, Header, Place, decode_mark},
-    disk::Disk,
+    disk::{Disk, DiskFile},
     folder::{segment_name, whole_file},
     window::{Found, Window},
 };
@@ -237,29 +237,52 @@ impl SegmentReader {
     }
 }
 
-/// Reads one record back, checked by its frame, from where [`Group`] or [`super::Placed`] says that it stands.
+/// A segment's file, open to read records back from.
+pub struct RecordFile {
+    file: Box<dyn DiskFile>,
+    segment_first: u64,
+}
+
+impl RecordFile {
+    /// Opens the file of that segment.
+    ///
+    /// # Errors
+    /// [`JournalError::Io`] when the disk failed.
+    pub fn open(disk: &dyn Disk, dir: &Path, segment_first: u64) -> Result<Self, JournalError> {
+        let name = segment_name(segment_first);
+        let file = disk.open_read(&dir.join(&name)).map_err(|source| JournalError::io("open it", &name, source))?;
+        Ok(Self { file, segment_first })
+    }
+
+    /// Reads one record, checked by its frame, from where [`Group`] or [`super::Placed`] says that it stands.
+    ///
+    /// # Errors
+    /// [`JournalError::Io`] when the disk failed, [`JournalError::Damaged`] when what stands there is not that record.
+    pub fn read(&self, offset: u64) -> Result<Vec<u8>, JournalError> {
+        let failed = |source| JournalError::io("read it", &segment_name(self.segment_first), source);
+        let damaged = |fault| {
+            JournalError::Damaged(Damage { file: segment_name(self.segment_first), offset, index: None, fault })
+        };
+        let mut head_bytes = [0; FRAME_HEAD_BYTES];
+        self.file.read_at(&mut head_bytes, offset).map_err(failed)?;
+        let head = Head::parse(&head_bytes);
+        if head.body_bytes as usize > MAX_BODY_BYTES {
+            return Err(damaged(Fault::FrameTooLong(head.body_bytes)));
+        }
+        let mut body = vec![0; head.body_bytes as usize];
+        self.file.read_at(&mut body, offset + FRAME_HEAD_BYTES as u64).map_err(failed)?;
+        match head.check(&body, Place { segment_first: self.segment_first, offset }) {
+            Ok(FrameType::Record) => Ok(body),
+            Ok(_) => Err(damaged(Fault::OutOfPlace(head.type_byte))),
+            Err(fault) => Err(damaged(fault)),
+        }
+    }
+}
+
+/// Opens a file and reads one record; see [`RecordFile`].
 ///
 /// # Errors
-/// [`JournalError::Io`] when the disk failed, [`JournalError::Damaged`] when what stands there is not that record.
+/// As there.
 pub fn read_record(disk: &dyn Disk, dir: &Path, segment_first: u64, offset: u64) -> Result<Vec<u8>, JournalError> {
-    let name = segment_name(segment_first);
-    let io = |doing| {
-        let name = name.clone();
-        move |source| JournalError::io(doing, &name, source)
-    };
-    let file = disk.open_read(&dir.join(&name)).map_err(io("open it"))?;
-    let damaged = |fault| JournalError::Damaged(Damage { file: name.clone(), offset, index: None, fault });
-    let mut head_bytes = [0; FRAME_HEAD_BYTES];
-    file.read_at(&mut head_bytes, offset).map_err(io("read it"))?;
-    let head = Head::parse(&head_bytes);
-    if head.body_bytes as usize > MAX_BODY_BYTES {
-        return Err(damaged(Fault::FrameTooLong(head.body_bytes)));
-    }
-    let mut body = vec![0; head.body_bytes as usize];
-    file.read_at(&mut body, offset + FRAME_HEAD_BYTES as u64).map_err(io("read it"))?;
-    match head.check(&body, Place { segment_first, offset }) {
-        Ok(FrameType::Record) => Ok(body),
-        Ok(_) => Err(damaged(Fault::OutOfPlace(head.type_byte))),
-        Err(fault) => Err(damaged(fault)),
-    }
+    RecordFile::open(disk, dir, segment_first)?.read(offset)
 }

@@ -1,5 +1,8 @@
 //! All that was recorded, indexed by what it is about. It grows by one entry at a time and never forgets; every answer
-//! is derived from it afresh, as known at a size and judged at a time.
+//! is derived from it afresh, as known at a size and judged at a time. The indices are in memory; the facts are too, or are
+//! read back from the log where an answer asks for them.
+
+mod facts;
 
 use std::borrow::Cow;
 use std::collections::BTreeSet;
@@ -12,11 +15,14 @@ use super::enrolments::{Enrolments, Texts};
 use super::held::Held;
 use super::procedure::Procedure;
 use super::roster::Roster;
-use super::{Recorded, SignatureState};
+use super::{Recorded, SignatureState, kind_name};
 use crate::bytes::{Hash, Id};
 use crate::fact::{Envelope, Kind, MAX_SERVICE_ENVELOPE_BYTES, REPORT_TYPE, Signed, Subject};
 use crate::key::key_id;
 use crate::v1;
+
+pub use facts::ReadBack;
+use facts::{Facts, Mark};
 
 /// A device's word on itself, as the service recorded it.
 #[derive(Debug, Clone, PartialEq)]
@@ -30,10 +36,10 @@ pub struct Heard {
 }
 
 /// The recorded facts.
-#[derive(Debug, Clone, Default)]
+#[derive(Debug, Default)]
 pub struct History {
-    held: Vec<Held>,
-    by_hash: HashMap<Hash, u64>,
+    facts: Facts,
+    by_kind: HashMap<&'static str, Vec<u64>>,
     by_subject: HashMap<Subject, Vec<u64>>,
     /// Those of the subjects that are aircraft: a question about one must not go through all that were ever washed.
     aircraft: BTreeSet<Id>,
@@ -41,8 +47,10 @@ pub struct History {
     beside: HashMap<Subject, BTreeSet<Subject>>,
     /// Envelopes that were named before they came, and what the facts are about that named them.
     awaited: HashMap<Hash, BTreeSet<Subject>>,
-    /// First facts of a device's runs.
+    /// By device: the first facts of its runs.
     run_starts: HashMap<Id, Vec<u64>>,
+    /// By device and run: counters, with the entries that hold them.
+    runs: HashMap<(Id, Id), Vec<(u64, u64)>>,
     reports: HashMap<Id, Vec<Heard>>,
     /// Digests of refused bytes, and the entries that say so.
     refused: HashMap<Hash, Vec<u64>>,
@@ -51,8 +59,6 @@ pub struct History {
     forks: HashMap<u64, (Held, Option<u64>)>,
     /// Entries that saw one, by what either of the two facts is about.
     forks_about: HashMap<Subject, Vec<u64>>,
-    /// Recalls of tools.
-    recalls: Vec<u64>,
     /// Entries that publish or withdraw a revision of a procedure.
     revisions: Vec<u64>,
     /// Facts whose key nobody knows yet, by key id.
@@ -62,9 +68,15 @@ pub struct History {
 }
 
 impl History {
-    /// Nothing recorded yet.
+    /// Nothing recorded yet; every fact stays in memory.
     pub fn new() -> Self {
         Self::default()
+    }
+
+    /// Nothing recorded yet; facts are read back from there, and those asked for last stay at hand, in about so many bytes.
+    /// Answers come to more until [`let_go`](Self::let_go) is called.
+    pub fn reading(from: Arc<dyn ReadBack>, most_bytes: usize) -> Self {
+        History { facts: Facts::reading(from, most_bytes), ..Self::default() }
     }
 
     /// Takes the next entry. `attachment` gives the bytes kept beside the log by their digest; they precede the fact
@@ -73,8 +85,6 @@ impl History {
     /// # Panics
     /// If the entry's index is not above the last one's: the log alone gives indices.
     pub fn add(&mut self, mut recorded: Recorded, attachment: &dyn Fn(&Hash) -> Option<Vec<u8>>) {
-        assert!(self.held.last().is_none_or(|last| last.recorded.index < recorded.index), "indices ascend");
-        let hash = recorded.fact.hash();
         let good = match recorded.signature {
             SignatureState::Good => Some(true),
             SignatureState::Unchecked => self.check_late(&recorded),
@@ -82,25 +92,37 @@ impl History {
         if good == Some(true) {
             recorded.signature = SignatureState::Good;
         }
-        self.by_hash.entry(hash).or_insert(recorded.index);
+        let at = self.facts.push(Mark::new(&recorded, good));
+        if good.is_none() {
+            self.waiting.entry(recorded.fact.header().author_key).or_default().push(at);
+        }
         self.index_subjects(&recorded);
         if let Some(kind) = recorded.fact.kind() {
+            self.by_kind.entry(kind_name(kind)).or_default().push(recorded.index);
             self.index_kind(&recorded, kind, attachment);
         }
         let grown = self.enrolments.add(&recorded, &self.texts);
-        self.held.push(Held { recorded, hash, good });
+        self.facts.keep(at, recorded.fact);
         if grown {
             self.try_waiting();
         }
     }
 
-    fn check_late(&mut self, recorded: &Recorded) -> Option<bool> {
-        let key_id = recorded.fact.header().author_key;
-        if let Some(key) = self.enrolments.roster().public_key(&key_id) {
-            return Some(recorded.fact.signed_by(&key));
-        }
-        self.waiting.entry(key_id).or_default().push(self.held.len());
-        None
+    /// Lets facts go that were at hand, where these take more room than they were given; whoever drops them can do it when
+    /// others may read on.
+    pub fn let_go(&mut self) -> Vec<Arc<Signed>> {
+        self.facts.let_go()
+    }
+
+    /// Whether there is something to [let go](Self::let_go).
+    pub fn holds_too_much(&self) -> bool {
+        self.facts.is_over()
+    }
+
+    /// Whether the signature holds; none where its key is not known.
+    fn check_late(&self, recorded: &Recorded) -> Option<bool> {
+        let key = self.enrolments.roster().public_key(&recorded.fact.header().author_key)?;
+        Some(recorded.fact.signed_by(&key))
     }
 
     fn index_subjects(&mut self, recorded: &Recorded) {
@@ -120,6 +142,7 @@ impl History {
                 }
             }
         }
+        self.runs.entry((header.device, header.run)).or_default().push((header.counter, recorded.index));
         if header.counter == 0 {
             self.run_starts.entry(header.device).or_default().push(recorded.index);
             self.awaits(header.previous, [Subject::Device(header.device)]);
@@ -131,7 +154,7 @@ impl History {
 
     /// An envelope named before it comes changes, when it does, the answers about all that named it.
     fn awaits(&mut self, named: Hash, about: impl IntoIterator<Item = Subject>) {
-        if named != Hash::ZERO && !self.by_hash.contains_key(&named) {
+        if named != Hash::ZERO && self.by_hash(&named).is_none() {
             self.awaited.entry(named).or_default().extend(about);
         }
     }
@@ -146,7 +169,6 @@ impl History {
                     self.texts.entry(digest).or_insert_with(|| read_text(&bytes));
                 }
             }
-            Kind::ToolRecalled(_) => self.recalls.push(recorded.index),
             Kind::FactRefused(b) => {
                 if let (Some(digest), Some(device)) = (Hash::from_slice(&b.received_digest), Id::from_slice(&b.device))
                 {
@@ -166,13 +188,14 @@ impl History {
         }
     }
 
-    /// The service checked the second envelope's signature before it recorded it. Forks are rare: looking for the
-    /// first fact through the whole log costs less than keeping every place.
+    /// The service checked the second envelope's signature before it recorded it.
     fn index_fork(&mut self, recorded: &Recorded, b: &v1::ForkSeen) {
         let Ok(second) = Signed::parse(&b.envelope, MAX_SERVICE_ENVELOPE_BYTES) else { return };
-        let place = |signed: &Signed| (signed.header().device, signed.header().run, signed.header().counter);
-        let first = self.held.iter().rev().find(|held| place(&held.recorded.fact) == place(&second));
-        let told = first.iter().map(|held| &*held.recorded.fact).chain([&second]);
+        let header = second.header();
+        let run = self.runs.get(&(header.device, header.run)).map_or(&[][..], Vec::as_slice);
+        let first = run.iter().rev().find(|(counter, at)| *counter == header.counter && *at < recorded.index);
+        let first = first.and_then(|(_, at)| self.held(*at)).map(|held| held.recorded.clone());
+        let told = first.iter().map(|first| &*first.fact).chain([&second]);
         let mut named: BTreeSet<Subject> = told.flat_map(|fact| fact.header().subjects.iter().cloned()).collect();
         for subject in &named {
             self.forks_about.entry(subject.clone()).or_default().push(recorded.index);
@@ -182,7 +205,7 @@ impl History {
         for subject in &named {
             self.beside.entry(subject.clone()).or_default().extend(named.iter().filter(|s| *s != subject).cloned());
         }
-        let first = first.map(|held| held.recorded.index);
+        let first = first.map(|first| first.index);
         let hash = second.hash();
         let second = Recorded { fact: Arc::new(second), signature: SignatureState::Good, ..recorded.clone() };
         self.forks.insert(recorded.index, (Held { recorded: second, hash, good: Some(true) }, first));
@@ -194,15 +217,15 @@ impl History {
         let known: Vec<_> = self.waiting.keys().filter_map(|id| roster.public_key(id)).collect();
         for key in known {
             for at in self.waiting.remove(&key_id(&key)).unwrap_or_default() {
-                let held = &mut self.held[at];
-                held.good = Some(held.recorded.fact.signed_by(&key));
+                let good = self.facts.at(at).recorded.fact.signed_by(&key);
+                self.facts.set_good(at, good);
             }
         }
     }
 
     /// How many entries there are.
     pub fn size(&self) -> u64 {
-        self.held.last().map_or(0, |last| last.recorded.index + 1)
+        self.facts.last().map_or(0, |last| last.index + 1)
     }
 
     /// The roster as known now.
@@ -289,14 +312,34 @@ impl History {
         self.held(index).map(|held| &held.recorded)
     }
 
+    /// The entry at an index, for whoever goes through many and comes back to none: it is not kept at hand.
+    pub fn glance(&self, index: u64) -> Option<Recorded> {
+        self.facts.glance(index)
+    }
+
     /// The index of the entry that holds the envelope of this hash.
     pub fn by_hash(&self, hash: &Hash) -> Option<u64> {
-        self.by_hash.get(hash).copied()
+        self.facts.by_hash(hash)
     }
 
     /// The hash of the envelope at an index.
     pub fn hash_of(&self, index: u64) -> Option<Hash> {
-        self.held(index).map(|held| held.hash)
+        self.facts.mark(index).map(|mark| mark.hash)
+    }
+
+    /// Whether the signature at an index holds; not while its key is not known.
+    pub(super) fn is_signed_well(&self, index: u64) -> bool {
+        self.facts.mark(index).is_some_and(|mark| mark.good == Some(true))
+    }
+
+    /// When the entry at an index was received, Unix milliseconds.
+    pub fn received_ms(&self, index: u64) -> Option<u64> {
+        self.facts.mark(index).map(|mark| mark.received_ms)
+    }
+
+    /// Indices of the facts of a kind, by its [name](super::kind_name), ascending.
+    pub fn facts_of_kind(&self, name: &str) -> &[u64] {
+        self.by_kind.get(name).map_or(&[], Vec::as_slice)
     }
 
     /// Indices of the facts about a subject, ascending.
@@ -310,11 +353,7 @@ impl History {
     }
 
     pub(super) fn held(&self, index: u64) -> Option<&Held> {
-        match self.held.get(usize::try_from(index).ok()?) {
-            Some(held) if held.recorded.index == index => Some(held),
-            // A part of the log has gaps.
-            _ => self.held.binary_search_by_key(&index, |h| h.recorded.index).ok().map(|at| &self.held[at]),
-        }
+        self.facts.held(index)
     }
 
     /// The entries that record a refusal of bytes with this digest.
@@ -338,7 +377,7 @@ impl History {
 
     /// The entries that record the recall of a tool, whatever it was used on.
     pub(super) fn recalls(&self) -> &[u64] {
-        &self.recalls
+        self.facts_of_kind("tool-recalled")
     }
 
     /// The entries that publish or withdraw a revision of a procedure.

@@ -53,7 +53,7 @@ pub fn washes(history: &History, aircraft: &Id, size: u64, time_ms: u64) -> Vec<
 pub fn recorded_fact(history: &History, recorded: &Recorded, size: u64) -> v1::RecordedFact {
     let header = recorded.fact.header();
     let roster = history.roster();
-    let signed_well = history.held(recorded.index).is_some_and(|held| held.good == Some(true));
+    let signed_well = history.is_signed_well(recorded.index);
     let signer = roster.key(&header.author_key, size).filter(|_| signed_well);
     let fact = FactRef {
         index: recorded.index,

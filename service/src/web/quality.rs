@@ -73,7 +73,7 @@ pub(super) async fn page(pages: State<Pages>, viewer: Viewer) -> Result<Response
     let history = pages.queries.view().history();
     let people = People::new(&history, pages.queries.blobs());
     let counts = Counts::of(&history, as_of.size);
-    let last = as_of.size.checked_sub(1).and_then(|index| history.recorded(index)).map(|r| r.received_ms);
+    let last = as_of.size.checked_sub(1).and_then(|index| history.received_ms(index));
     let by_person = counts.settlements.iter().map(|(person, count)| (people.signer(person.as_ref()), *count));
     let page = Page {
         frame: Frame::new("Quality", viewer, &pages),

@@ -25,25 +25,26 @@ impl Counts {
     pub(super) fn of(history: &History, size: u64) -> Counts {
         let mut counts = Counts::default();
         let mut stations: BTreeMap<Id, String> = BTreeMap::new();
-        let recorded: Vec<&Recorded> = (0..size).filter_map(|index| history.recorded(index)).collect();
-        for fact in &recorded {
-            if let Some(Kind::WashOpened(b)) = fact.fact.kind() {
-                let station = words::line(&b.station);
-                stations.extend(washes(fact).map(|wash| (wash, station.clone())));
-                *counts.washes.entry(station).or_default() += 1;
-            }
+        let of = |kind: &str| {
+            let below = history.facts_of_kind(kind).iter().take_while(move |index| **index < size);
+            below.filter_map(|index| history.glance(*index))
+        };
+        for fact in of("wash-opened") {
+            let Some(Kind::WashOpened(b)) = fact.fact.kind() else { continue };
+            let station = words::line(&b.station);
+            stations.extend(washes(&fact).map(|wash| (wash, station.clone())));
+            *counts.washes.entry(station).or_default() += 1;
         }
         let station = |fact: &Recorded| washes(fact).find_map(|wash| stations.get(&wash)).cloned().unwrap_or_default();
-        for fact in recorded {
-            match fact.fact.kind() {
-                Some(Kind::RunUpWaived(_)) => *counts.waivers.entry(station(fact)).or_default() += 1,
-                Some(Kind::ReinspectedAlone(_)) => *counts.alone.entry(station(fact)).or_default() += 1,
-                Some(Kind::FindingSettled(_) | Kind::DefectSettled(_)) => {
-                    let person = Id::from_slice(&lists::recorded_fact(history, fact, size).person);
-                    *counts.settlements.entry(person).or_default() += 1;
-                }
-                _ => {}
-            }
+        for fact in of("run-up-waived") {
+            *counts.waivers.entry(station(&fact)).or_default() += 1;
+        }
+        for fact in of("reinspected-alone") {
+            *counts.alone.entry(station(&fact)).or_default() += 1;
+        }
+        for fact in of("finding-settled").chain(of("defect-settled")) {
+            let person = Id::from_slice(&lists::recorded_fact(history, &fact, size).person);
+            *counts.settlements.entry(person).or_default() += 1;
         }
         counts
     }
