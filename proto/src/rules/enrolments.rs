@@ -34,6 +34,11 @@ impl Enrolments {
     /// Others change nothing but for the mark of an unsure clock. Whoever asks for no procedures gives no texts.
     pub fn add(&mut self, recorded: &Recorded, texts: &Texts) -> bool {
         self.hear(recorded);
+        self.take(recorded, texts)
+    }
+
+    /// As [`add`](Self::add), of an entry that was [heard](Self::hear) before.
+    pub fn take(&mut self, recorded: &Recorded, texts: &Texts) -> bool {
         if !recorded.fact.kind().is_some_and(concerns_roster) {
             return false;
         }
@@ -57,6 +62,12 @@ impl Enrolments {
             self.unsure.push(recorded.index);
         }
         self.erasures.hear(recorded);
+    }
+
+    /// As if all entries of a stretch had been heard, and its erasures judged.
+    pub fn hear_stretch(&mut self, unsure: impl IntoIterator<Item = u64>, known: Known) {
+        self.unsure.extend(unsure);
+        self.erasures.go_on(known);
     }
 
     /// What custodians wanted erased, and what came of it.
@@ -109,7 +120,8 @@ impl Enrolments {
     }
 }
 
-fn concerns_roster(kind: &Kind) -> bool {
+/// Whether the roster is made of facts of this kind.
+pub(super) fn concerns_roster(kind: &Kind) -> bool {
     match kind {
         Kind::RecordFounded(_) | Kind::CustodyReestablished(_) => true,
         Kind::Countersigned(b) => b.purpose == CountersignPurpose::CustodyRecovery as i32,

@@ -233,17 +233,23 @@ impl Erasures {
 
     /// As they stood when that was known.
     pub(super) fn resume(known: Known) -> Erasures {
+        let mut erasures = Erasures::default();
+        erasures.go_on(known);
+        erasures
+    }
+
+    /// As if what is known of the entries that follow had been heard and judged.
+    pub(super) fn go_on(&mut self, known: Known) {
         let Known { judged, attachments, signed, signed_off } = known;
-        let of = |(key, last_ms, washes): (Hash, u64, Vec<Id>)| {
-            (key, Signed { last_ms, washes: washes.into_iter().collect() })
-        };
-        Erasures {
-            facts: judged.iter().map(|erasure| erasure.fact).collect(),
-            judged,
-            attachments: attachments.into_iter().collect(),
-            signed: signed.into_iter().map(of).collect(),
-            signed_off: signed_off.into_iter().collect(),
+        self.facts.extend(judged.iter().map(|erasure| erasure.fact));
+        self.judged.extend(judged);
+        self.attachments.extend(attachments);
+        for (key, last_ms, washes) in signed {
+            let by = self.signed.entry(key).or_default();
+            by.last_ms = by.last_ms.max(last_ms);
+            by.washes.extend(washes);
         }
+        self.signed_off.extend(signed_off);
     }
 
     /// Everything that somebody with custody wanted erased, in the order in which it counts.

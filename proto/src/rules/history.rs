@@ -3,6 +3,7 @@
 //! read back from the log where an answer asks for them.
 
 mod facts;
+mod stretch;
 
 use std::borrow::Cow;
 use std::collections::BTreeSet;
@@ -11,11 +12,11 @@ use std::sync::Arc;
 use hashbrown::HashMap;
 use prost::Message;
 
-use super::enrolments::{Enrolments, Texts};
+use super::enrolments::{Enrolments, Texts, concerns_roster};
 use super::held::Held;
 use super::procedure::Procedure;
 use super::roster::Roster;
-use super::{Recorded, SignatureState, kind_name};
+use super::{Recorded, SignatureState, kind_name, kinds};
 use crate::bytes::{Hash, Id};
 use crate::fact::{Envelope, Kind, MAX_SERVICE_ENVELOPE_BYTES, REPORT_TYPE, Signed, Subject};
 use crate::key::key_id;
@@ -23,6 +24,8 @@ use crate::v1;
 
 pub use facts::ReadBack;
 use facts::{Facts, Mark};
+use stretch::Growing;
+pub use stretch::{OfRun, OfSubject, Stretch};
 
 /// A device's word on itself, as the service recorded it.
 #[derive(Debug, Clone, PartialEq)]
@@ -65,6 +68,8 @@ pub struct History {
     waiting: HashMap<Hash, Vec<usize>>,
     texts: Texts,
     enrolments: Enrolments,
+    /// What was added since it was asked for stretches.
+    growing: Option<Growing>,
 }
 
 impl History {
@@ -96,15 +101,102 @@ impl History {
         if good.is_none() {
             self.waiting.entry(recorded.fact.header().author_key).or_default().push(at);
         }
-        self.index_subjects(&recorded);
-        if let Some(kind) = recorded.fact.kind() {
-            self.by_kind.entry(kind_name(kind)).or_default().push(recorded.index);
-            self.index_kind(&recorded, kind, attachment);
+        let kind = recorded.fact.kind();
+        if let Some(growing) = &mut self.growing {
+            let whole = recorded.signature != SignatureState::Good || kind.is_some_and(is_read_whole);
+            growing.push(&recorded, kind.map(kind_name), whole);
         }
-        let grown = self.enrolments.add(&recorded, &self.texts);
+        if let Some(kind) = kind {
+            self.by_kind.entry(kind_name(kind)).or_default().push(recorded.index);
+        }
+        if matches!(kind, Some(Kind::ProcedurePublished(_) | Kind::ProcedureWithdrawn(_))) {
+            self.revisions.push(recorded.index);
+        }
+        self.index_subjects(&recorded);
+        self.enrolments.hear(&recorded);
+        let grown = self.take_in(&recorded, attachment);
         self.facts.keep(at, recorded.fact);
         if grown {
             self.try_waiting();
+        }
+    }
+
+    /// From here on what is added is kept for [`stretch`](Self::stretch).
+    pub fn begin_stretch(&mut self) {
+        self.growing = Some(Growing::new(self.size()));
+    }
+
+    /// What was added since the stretch began, or since it was [resumed](Self::resume); none where none was begun.
+    pub fn stretch(&self) -> Option<Stretch> {
+        let growing = self.growing.as_ref()?;
+        Some(growing.done(self.enrolments.erasures().all()))
+    }
+
+    /// Takes the next entries as a stretch: `whole` are those that it says have to be read whole. What is added from here on
+    /// belongs to it still, until another begins.
+    ///
+    /// # Panics
+    /// If it does not [fit](Stretch::fits), or does not go on from the last entry.
+    pub fn resume(&mut self, stretch: Stretch, whole: &[Recorded], attachment: &dyn Fn(&Hash) -> Option<Vec<u8>>) {
+        assert_eq!(stretch.first, self.size(), "a stretch goes on from the last entry");
+        self.growing = None;
+        self.facts.reserve(stretch.marks.len());
+        for (at, received_ms) in (0..).zip(stretch.times_ms()) {
+            self.facts.push(stretch.mark(at, received_ms));
+        }
+        self.resume_indices(&stretch);
+        self.enrolments.hear_stretch(stretch.unsure(), stretch.known());
+        for recorded in whole {
+            if recorded.signature == SignatureState::Unchecked {
+                let at = self.facts.place(recorded.index).expect("an entry of this stretch");
+                match self.check_late(recorded) {
+                    Some(good) => self.facts.set_good(at, good),
+                    None => self.waiting.entry(recorded.fact.header().author_key).or_default().push(at),
+                }
+            }
+            if self.take_in(recorded, attachment) {
+                self.try_waiting();
+            }
+        }
+        self.growing = Some(Growing::again(stretch));
+    }
+
+    fn resume_indices(&mut self, stretch: &Stretch) {
+        let indices = |at: &[u32]| -> Vec<u64> { at.iter().map(|at| stretch.index(*at)).collect() };
+        for of in &stretch.kinds {
+            let name = kinds::named(&of.name).expect("a stretch that fits");
+            let mut indices = indices(&of.at);
+            if matches!(name, "procedure-published" | "procedure-withdrawn") {
+                self.revisions.extend(&indices);
+            }
+            self.by_kind.entry(name).or_default().append(&mut indices);
+        }
+        self.revisions.sort_unstable();
+        let subjects: Vec<Subject> = stretch.subjects.iter().filter_map(OfSubject::subject).collect();
+        for (subject, of_it) in subjects.iter().zip(&stretch.subjects) {
+            if !of_it.at.is_empty() {
+                self.aircraft.extend(as_aircraft(subject));
+                of(&mut self.by_subject, subject).append(&mut indices(&of_it.at));
+            }
+            if !of_it.beside.is_empty() {
+                let others = of_it.beside.iter().map(|number| subjects[*number as usize].clone());
+                of(&mut self.beside, subject).extend(others);
+            }
+        }
+        let mut starts = Vec::new();
+        for of in &stretch.runs {
+            let id = |bytes: &[u8]| Id::from_slice(bytes).expect("a stretch that fits");
+            let (device, indices) = (id(&of.device), indices(&of.at));
+            let places: Vec<(u64, u64)> = of.counters.iter().copied().zip(indices).collect();
+            starts.extend(places.iter().filter(|(counter, _)| *counter == 0).map(|(_, index)| (*index, device)));
+            self.runs.entry((device, id(&of.run))).or_default().extend(places);
+        }
+        starts.sort_unstable();
+        starts.into_iter().for_each(|(index, device)| self.run_starts.entry(device).or_default().push(index));
+        for awaited in &stretch.awaited {
+            let hash = Hash::from_slice(&awaited.hash).expect("a stretch that fits");
+            let about = awaited.about.iter().map(|number| subjects[*number as usize].clone());
+            self.awaited.entry(hash).or_default().extend(about);
         }
     }
 
@@ -139,53 +231,59 @@ impl History {
                 // Nearly every fact names what others named together before: nothing is copied for those.
                 if !beside.contains(other) {
                     beside.insert(other.clone());
+                    if let Some(growing) = &mut self.growing {
+                        growing.beside(subject, other);
+                    }
                 }
             }
         }
         self.runs.entry((header.device, header.run)).or_default().push((header.counter, recorded.index));
         if header.counter == 0 {
             self.run_starts.entry(header.device).or_default().push(recorded.index);
-            self.awaits(header.previous, [Subject::Device(header.device)]);
+            self.awaits(header.previous, &[Subject::Device(header.device)]);
         }
         for named in &header.refers {
-            self.awaits(*named, header.subjects.iter().cloned());
+            self.awaits(*named, &header.subjects);
         }
     }
 
     /// An envelope named before it comes changes, when it does, the answers about all that named it.
-    fn awaits(&mut self, named: Hash, about: impl IntoIterator<Item = Subject>) {
+    fn awaits(&mut self, named: Hash, about: &[Subject]) {
         if named != Hash::ZERO && self.by_hash(&named).is_none() {
-            self.awaited.entry(named).or_default().extend(about);
+            self.awaited.entry(named).or_default().extend(about.iter().cloned());
+            if let Some(growing) = &mut self.growing {
+                growing.awaits(named, about);
+            }
         }
     }
 
-    fn index_kind(&mut self, recorded: &Recorded, kind: &Kind, attachment: &dyn Fn(&Hash) -> Option<Vec<u8>>) {
-        match kind {
-            Kind::ProcedureWithdrawn(_) => self.revisions.push(recorded.index),
-            Kind::ProcedurePublished(b) => {
-                self.revisions.push(recorded.index);
+    /// What only the fact itself tells: see [`is_read_whole`]. Whether the roster has grown.
+    fn take_in(&mut self, recorded: &Recorded, attachment: &dyn Fn(&Hash) -> Option<Vec<u8>>) -> bool {
+        match recorded.fact.kind() {
+            Some(Kind::ProcedurePublished(b)) => {
                 let digest = b.text.as_ref().and_then(|t| Hash::from_slice(&t.digest));
                 if let Some((digest, bytes)) = digest.and_then(|d| attachment(&d).map(|bytes| (d, bytes))) {
                     self.texts.entry(digest).or_insert_with(|| read_text(&bytes));
                 }
             }
-            Kind::FactRefused(b) => {
+            Some(Kind::FactRefused(b)) => {
                 if let (Some(digest), Some(device)) = (Hash::from_slice(&b.received_digest), Id::from_slice(&b.device))
                 {
                     self.refused.entry(digest).or_default().push(recorded.index);
                     self.refused_of.entry(device).or_default().push(recorded.index);
                 }
             }
-            Kind::DeviceReported(b) => {
+            Some(Kind::DeviceReported(b)) => {
                 if let Some((device, report)) = read_report(&b.report) {
-                    self.awaits(Hash::from_slice(&report.head).unwrap_or_default(), [Subject::Device(device)]);
+                    self.awaits(Hash::from_slice(&report.head).unwrap_or_default(), &[Subject::Device(device)]);
                     let heard = Heard { index: recorded.index, received_ms: recorded.received_ms, report };
                     self.reports.entry(device).or_default().push(heard);
                 }
             }
-            Kind::ForkSeen(b) => self.index_fork(recorded, b),
+            Some(Kind::ForkSeen(b)) => self.index_fork(recorded, b),
             _ => {}
         }
+        self.enrolments.take(recorded, &self.texts)
     }
 
     /// The service checked the second envelope's signature before it recorded it.
@@ -406,6 +504,16 @@ fn of<'m, T: Default>(map: &'m mut HashMap<Subject, T>, subject: &Subject) -> &'
         map.insert(subject.clone(), T::default());
     }
     map.get_mut(subject).expect("just put there")
+}
+
+/// Facts of which more than their header is needed to know what later ones mean; the service's own look at lost places is
+/// among them for whoever holds the runs.
+fn is_read_whole(kind: &Kind) -> bool {
+    let told = matches!(
+        kind,
+        Kind::FactRefused(_) | Kind::DeviceReported(_) | Kind::ForkSeen(_) | Kind::PlacesLost(_)
+    );
+    told || concerns_roster(kind)
 }
 
 fn as_aircraft(subject: &Subject) -> Option<Id> {

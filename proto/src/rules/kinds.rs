@@ -53,6 +53,11 @@ macro_rules! kinds {
             match kind { $(Kind::$kind(_) => $name,)* }
         }
 
+        /// The kind's name, where there is a kind of this name.
+        pub(super) fn named(name: &str) -> Option<&'static str> {
+            match name { $($name => Some($name),)* _ => None }
+        }
+
         pub(super) fn asked(kind: &Kind) -> Asked {
             match kind { $(Kind::$kind(_) => Asked::$asked,)* }
         }

@@ -84,7 +84,7 @@ pub(crate) struct World {
     pub(crate) history: History,
     pub(crate) recorded: Vec<Recorded>,
     /// Procedures' texts by their digests, and the one that washes follow.
-    texts: HashMap<Hash, Vec<u8>>,
+    pub(crate) texts: HashMap<Hash, Vec<u8>>,
     follows: Hash,
     runs: HashMap<String, Run>,
     record: Option<Hash>,
@@ -120,6 +120,14 @@ pub(crate) const PEOPLE: [(&str, Option<Authority>); 8] = [
     ("stranger", None),
 ];
 
+impl Drop for World {
+    fn drop(&mut self) {
+        if !std::thread::panicking() {
+            super::tests::stretches::assert_taken_up_alike(self);
+        }
+    }
+}
+
 impl World {
     /// The record founded, everybody enrolled, one aircraft with two engines, one procedure.
     pub(crate) fn new() -> World {
@@ -128,7 +136,8 @@ impl World {
 
     /// The same under that procedure.
     pub(crate) fn with(text: &str) -> World {
-        let mut world = World { clock_ms: Some((0, at(0, 0))), ..World::default() };
+        let mut world = World::default();
+        world.clock_ms = Some((0, at(0, 0)));
         world.found();
         for (name, authority) in PEOPLE {
             world.enrol(name);

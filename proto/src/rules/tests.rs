@@ -25,6 +25,7 @@ mod scope;
 mod shift;
 mod sign_off;
 mod story;
+pub(super) mod stretches;
 mod timing;
 mod tools;
 mod unsure;

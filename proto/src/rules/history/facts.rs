@@ -139,7 +139,8 @@ impl Facts {
         Some(&self.marks[self.place(index)?])
     }
 
-    fn place(&self, index: u64) -> Option<usize> {
+    /// The place of an index among the marks.
+    pub(super) fn place(&self, index: u64) -> Option<usize> {
         let at = usize::try_from(index).ok()?;
         match self.marks.get(at) {
             Some(mark) if mark.index == index => Some(at),

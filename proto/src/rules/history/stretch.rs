@@ -1,0 +1,418 @@
+//! What the history keeps of a stretch of the log, in a form that can be put down and taken up again: the next start then
+//! reads this in place of the entries. Of these only the few are read whole that the roster, devices and forks are made of.
+//!
+//! It goes on from the stretches before it: what they hold already (a subject named beside another) is not said again. Places
+//! in it count from its first entry.
+
+use hashbrown::HashMap;
+
+use super::super::erasures::{Erasure, Erasures, Known, Signer};
+use super::super::{Recorded, SignatureState};
+use super::Mark;
+use crate::bytes::{Hash, Id};
+use crate::fact::Subject;
+
+const CLOCK_UNSURE: u8 = 1;
+const UNCHECKED: u8 = 2;
+
+/// See the module. Only [`Stretch::fits`] makes sure that one that was read is of use.
+#[derive(Clone, PartialEq, prost::Message)]
+pub struct Stretch {
+    /// Index of the first entry.
+    #[prost(uint64, tag = "1")]
+    pub first: u64,
+    /// SHA-256 of each envelope, one after another.
+    #[prost(bytes = "vec", tag = "2")]
+    pub hashes: Vec<u8>,
+    /// When each was received, Unix milliseconds; from the second on how much later than the one before.
+    #[prost(uint64, repeated, tag = "3")]
+    pub received_ms: Vec<u64>,
+    /// Of each: 1 the clock was in doubt, 2 its signature is not checked.
+    #[prost(bytes = "vec", tag = "4")]
+    pub marks: Vec<u8>,
+    /// Facts by kind.
+    #[prost(message, repeated, tag = "5")]
+    pub kinds: Vec<OfKind>,
+    /// Facts by subject.
+    #[prost(message, repeated, tag = "6")]
+    pub subjects: Vec<OfSubject>,
+    /// Facts by device and run.
+    #[prost(message, repeated, tag = "7")]
+    pub runs: Vec<OfRun>,
+    /// Envelopes that were named before they came.
+    #[prost(message, repeated, tag = "8")]
+    pub awaited: Vec<Awaited>,
+    /// Entries that have to be read whole.
+    #[prost(uint32, repeated, tag = "9")]
+    pub whole: Vec<u32>,
+    /// What erasures rest on.
+    #[prost(message, optional, tag = "10")]
+    pub heard: Option<Heard>,
+}
+
+/// The facts of one kind.
+#[derive(Clone, PartialEq, prost::Message)]
+pub struct OfKind {
+    /// Its name.
+    #[prost(string, tag = "1")]
+    pub name: String,
+    /// Their places.
+    #[prost(uint32, repeated, tag = "2")]
+    pub at: Vec<u32>,
+}
+
+/// The facts about one subject.
+#[derive(Clone, PartialEq, prost::Message)]
+pub struct OfSubject {
+    /// Its kind in a header.
+    #[prost(uint32, tag = "1")]
+    pub kind: u32,
+    /// Its id.
+    #[prost(bytes = "vec", tag = "2")]
+    pub id: Vec<u8>,
+    /// Their places; none where it is only named beside another.
+    #[prost(uint32, repeated, tag = "3")]
+    pub at: Vec<u32>,
+    /// Subjects named beside it for the first time, by their numbers in this list.
+    #[prost(uint32, repeated, tag = "4")]
+    pub beside: Vec<u32>,
+}
+
+/// The facts of one run.
+#[derive(Clone, PartialEq, prost::Message)]
+pub struct OfRun {
+    /// The device.
+    #[prost(bytes = "vec", tag = "1")]
+    pub device: Vec<u8>,
+    /// The run.
+    #[prost(bytes = "vec", tag = "2")]
+    pub run: Vec<u8>,
+    /// Their counters.
+    #[prost(uint64, repeated, tag = "3")]
+    pub counters: Vec<u64>,
+    /// Their places.
+    #[prost(uint32, repeated, tag = "4")]
+    pub at: Vec<u32>,
+}
+
+/// An envelope that was named before it came.
+#[derive(Clone, PartialEq, prost::Message)]
+pub struct Awaited {
+    /// Its hash.
+    #[prost(bytes = "vec", tag = "1")]
+    pub hash: Vec<u8>,
+    /// What the facts are about that named it: numbers in the list of subjects.
+    #[prost(uint32, repeated, tag = "2")]
+    pub about: Vec<u32>,
+}
+
+/// See [`Known`], of which this is the form.
+#[derive(Clone, PartialEq, prost::Message)]
+pub struct Heard {
+    /// Erasures that were judged.
+    #[prost(message, repeated, tag = "1")]
+    pub judged: Vec<Judged>,
+    /// Digests named as attachments, one after another.
+    #[prost(bytes = "vec", tag = "2")]
+    pub attachments: Vec<u8>,
+    /// What each key signed of washes.
+    #[prost(message, repeated, tag = "3")]
+    pub signed: Vec<SignedBy>,
+    /// Washes that were signed off, one after another.
+    #[prost(bytes = "vec", tag = "4")]
+    pub signed_off: Vec<u8>,
+    /// When the last sign-off of each was received, Unix milliseconds.
+    #[prost(uint64, repeated, tag = "5")]
+    pub signed_off_ms: Vec<u64>,
+}
+
+/// See [`Erasure`].
+#[derive(Clone, PartialEq, prost::Message)]
+#[allow(missing_docs)] // Field by field what an erasure has.
+pub struct Judged {
+    #[prost(bytes = "vec", tag = "1")]
+    pub digest: Vec<u8>,
+    #[prost(bytes = "vec", tag = "2")]
+    pub fact: Vec<u8>,
+    #[prost(uint64, tag = "3")]
+    pub index: u64,
+    #[prost(uint64, tag = "4")]
+    pub at_ms: u64,
+    #[prost(bytes = "vec", tag = "5")]
+    pub by: Vec<u8>,
+    #[prost(string, tag = "6")]
+    pub reason: String,
+    #[prost(bool, tag = "7")]
+    pub attachment: bool,
+    #[prost(bytes = "vec", optional, tag = "8")]
+    pub signer: Option<Vec<u8>>,
+    #[prost(uint64, tag = "9")]
+    pub signer_last_ms: u64,
+    #[prost(bool, tag = "10")]
+    pub clock_unsure: bool,
+}
+
+/// What a key signed of washes.
+#[derive(Clone, PartialEq, prost::Message)]
+pub struct SignedBy {
+    /// The key's id.
+    #[prost(bytes = "vec", tag = "1")]
+    pub key: Vec<u8>,
+    /// When the last was received, Unix milliseconds.
+    #[prost(uint64, tag = "2")]
+    pub last_ms: u64,
+    /// The washes, one after another.
+    #[prost(bytes = "vec", tag = "3")]
+    pub washes: Vec<u8>,
+}
+
+impl Stretch {
+    /// Entries.
+    pub fn entries(&self) -> u64 {
+        self.marks.len() as u64
+    }
+
+    /// Behind the last entry.
+    pub fn end(&self) -> u64 {
+        self.first + self.entries()
+    }
+
+    /// Whether every length, place, number and id is one: what holds that can be taken up.
+    pub fn fits(&self) -> bool {
+        let entries = self.marks.len();
+        let places = |at: &[u32]| at.iter().all(|at| (*at as usize) < entries) && at.is_sorted();
+        let numbers = |list: &[u32]| list.iter().all(|number| (*number as usize) < self.subjects.len());
+        let run = |run: &OfRun| {
+            let ids = Id::from_slice(&run.device).is_some() && Id::from_slice(&run.run).is_some();
+            ids && run.counters.len() == run.at.len() && places(&run.at)
+        };
+        let awaited = |awaited: &Awaited| Hash::from_slice(&awaited.hash).is_some() && numbers(&awaited.about);
+        (self.hashes.len(), self.received_ms.len()) == (32 * entries, entries)
+            && self.first.checked_add(entries as u64).is_some()
+            && self.kinds.iter().all(|of| super::super::kinds::named(&of.name).is_some() && places(&of.at))
+            && self.subjects.iter().all(|of| of.subject().is_some() && places(&of.at) && numbers(&of.beside))
+            && self.runs.iter().all(run)
+            && self.awaited.iter().all(awaited)
+            && places(&self.whole)
+            && self.heard.as_ref().is_some_and(|heard| heard.known().is_some())
+    }
+
+    /// The index of a place.
+    pub fn index(&self, at: u32) -> u64 {
+        self.first + u64::from(at)
+    }
+
+    /// SHA-256 of the envelope at a place.
+    pub fn hash(&self, at: u32) -> Hash {
+        let from = 32 * at as usize;
+        Hash::from_slice(&self.hashes[from..from + 32]).expect("32 bytes")
+    }
+
+    /// How an entry was recorded, for whoever has read its fact.
+    pub fn recorded(&self, at: u32, received_ms: u64, fact: std::sync::Arc<crate::fact::Signed>) -> Recorded {
+        let mark = self.mark(at, received_ms);
+        let Mark { index, clock_unsure, signature, .. } = mark;
+        Recorded { index, received_ms, clock_unsure, fact, signature }
+    }
+
+    pub(super) fn mark(&self, at: u32, received_ms: u64) -> Mark {
+        let marks = self.marks[at as usize];
+        let signature = if marks & UNCHECKED == 0 { SignatureState::Good } else { SignatureState::Unchecked };
+        Mark::away(self.index(at), received_ms, self.hash(at), marks & CLOCK_UNSURE != 0, signature)
+    }
+
+    /// When each entry was received, Unix milliseconds.
+    pub fn times_ms(&self) -> impl Iterator<Item = u64> {
+        self.received_ms.iter().scan(0u64, |now, later| {
+            *now = now.wrapping_add(*later);
+            Some(*now)
+        })
+    }
+
+    /// Indices of the entries at which the service's clock was in doubt.
+    pub fn unsure(&self) -> impl Iterator<Item = u64> {
+        (self.first..).zip(&self.marks).filter(|(_, marks)| **marks & CLOCK_UNSURE != 0).map(|(index, _)| index)
+    }
+
+    /// What erasures rest on.
+    pub fn known(&self) -> Known {
+        self.heard.as_ref().and_then(Heard::known).unwrap_or_default()
+    }
+}
+
+impl OfSubject {
+    /// The subject; none where its kind or id is none.
+    pub fn subject(&self) -> Option<Subject> {
+        Subject::from_parts(self.kind as i32, &self.id)
+    }
+}
+
+impl Heard {
+    fn of(known: &Known) -> Heard {
+        let judged = |e: &Erasure| Judged {
+            digest: e.digest.to_vec(),
+            fact: e.fact.to_vec(),
+            index: e.index,
+            at_ms: e.at_ms,
+            by: e.by.to_vec(),
+            reason: e.reason.clone(),
+            attachment: e.attachment,
+            signer: e.signer.map(|signer| signer.person.to_vec()),
+            signer_last_ms: e.signer.map_or(0, |signer| signer.last_ms),
+            clock_unsure: e.clock_unsure,
+        };
+        let signed = |(key, last_ms, washes): &(Hash, u64, Vec<Id>)| SignedBy {
+            key: key.to_vec(),
+            last_ms: *last_ms,
+            washes: washes.iter().flat_map(|wash| wash.0).collect(),
+        };
+        Heard {
+            judged: known.judged.iter().map(judged).collect(),
+            attachments: known.attachments.iter().flat_map(|digest| digest.0).collect(),
+            signed: known.signed.iter().map(signed).collect(),
+            signed_off: known.signed_off.iter().flat_map(|(wash, _)| wash.0).collect(),
+            signed_off_ms: known.signed_off.iter().map(|(_, ms)| *ms).collect(),
+        }
+    }
+
+    fn known(&self) -> Option<Known> {
+        let judged = |j: &Judged| {
+            let signer = match &j.signer {
+                None => None,
+                Some(person) => Some(Signer { person: Id::from_slice(person)?, last_ms: j.signer_last_ms }),
+            };
+            Some(Erasure {
+                digest: Hash::from_slice(&j.digest)?,
+                fact: Hash::from_slice(&j.fact)?,
+                index: j.index,
+                at_ms: j.at_ms,
+                by: Id::from_slice(&j.by)?,
+                reason: j.reason.clone(),
+                attachment: j.attachment,
+                signer,
+                clock_unsure: j.clock_unsure,
+            })
+        };
+        let signed = |by: &SignedBy| Some((Hash::from_slice(&by.key)?, by.last_ms, ids(&by.washes)?));
+        let signed_off = ids(&self.signed_off)?;
+        if signed_off.len() != self.signed_off_ms.len() {
+            return None;
+        }
+        Some(Known {
+            judged: self.judged.iter().map(judged).collect::<Option<_>>()?,
+            attachments: cut(&self.attachments, 32, Hash::from_slice)?,
+            signed: self.signed.iter().map(signed).collect::<Option<_>>()?,
+            signed_off: signed_off.into_iter().zip(self.signed_off_ms.iter().copied()).collect(),
+        })
+    }
+}
+
+fn ids(bytes: &[u8]) -> Option<Vec<Id>> {
+    cut(bytes, 16, Id::from_slice)
+}
+
+fn cut<T>(bytes: &[u8], length: usize, one: impl Fn(&[u8]) -> Option<T>) -> Option<Vec<T>> {
+    let parts = bytes.chunks_exact(length);
+    if parts.remainder().is_empty() { parts.map(one).collect() } else { None }
+}
+
+/// A stretch while it grows.
+#[derive(Debug, Default)]
+pub(super) struct Growing {
+    stretch: Stretch,
+    received_ms: u64,
+    /// Numbers of subjects.
+    subjects: HashMap<Subject, u32>,
+    /// Places in the lists of kinds and runs.
+    kinds: HashMap<String, usize>,
+    runs: HashMap<(Id, Id), usize>,
+    /// Of these entries alone.
+    erasures: Erasures,
+}
+
+impl Growing {
+    pub(super) fn new(first: u64) -> Growing {
+        Growing { stretch: Stretch { first, ..Stretch::default() }, ..Growing::default() }
+    }
+
+    /// Goes on with one that was put down.
+    pub(super) fn again(stretch: Stretch) -> Growing {
+        let subject = |(number, of): (u32, &OfSubject)| Some((of.subject()?, number));
+        let run = |(at, of): (usize, &OfRun)| Some(((Id::from_slice(&of.device)?, Id::from_slice(&of.run)?), at));
+        let mut erasures = Erasures::default();
+        erasures.go_on(stretch.known());
+        Growing {
+            received_ms: stretch.times_ms().last().unwrap_or(0),
+            subjects: (0..).zip(&stretch.subjects).filter_map(subject).collect(),
+            kinds: stretch.kinds.iter().enumerate().map(|(at, of)| (of.name.clone(), at)).collect(),
+            runs: stretch.runs.iter().enumerate().filter_map(run).collect(),
+            erasures,
+            stretch,
+        }
+    }
+
+    /// The next entry; `whole`: it has to be read whole.
+    pub(super) fn push(&mut self, recorded: &Recorded, kind: Option<&'static str>, whole: bool) {
+        let at = self.stretch.marks.len() as u32;
+        let header = recorded.fact.header();
+        self.stretch.hashes.extend_from_slice(&recorded.fact.hash().0);
+        // A log's times never go back; those of other lists may, and come out right all the same.
+        self.stretch.received_ms.push(recorded.received_ms.wrapping_sub(self.received_ms));
+        self.received_ms = recorded.received_ms;
+        let unsure = if recorded.clock_unsure { CLOCK_UNSURE } else { 0 };
+        let unchecked = if recorded.signature == SignatureState::Good { 0 } else { UNCHECKED };
+        self.stretch.marks.push(unsure | unchecked);
+        if let Some(name) = kind {
+            let number = *self.kinds.entry_ref(name).or_insert_with(|| {
+                self.stretch.kinds.push(OfKind { name: name.to_owned(), at: Vec::new() });
+                self.stretch.kinds.len() - 1
+            });
+            self.stretch.kinds[number].at.push(at);
+        }
+        for subject in &header.subjects {
+            let number = self.number(subject);
+            self.stretch.subjects[number as usize].at.push(at);
+        }
+        let run = *self.runs.entry((header.device, header.run)).or_insert_with(|| {
+            let (device, run) = (header.device.to_vec(), header.run.to_vec());
+            self.stretch.runs.push(OfRun { device, run, counters: Vec::new(), at: Vec::new() });
+            self.stretch.runs.len() - 1
+        });
+        self.stretch.runs[run].counters.push(header.counter);
+        self.stretch.runs[run].at.push(at);
+        if whole {
+            self.stretch.whole.push(at);
+        }
+        self.erasures.hear(recorded);
+    }
+
+    fn number(&mut self, subject: &Subject) -> u32 {
+        if let Some(number) = self.subjects.get(subject) {
+            return *number;
+        }
+        let number = self.stretch.subjects.len() as u32;
+        let (kind, id) = (subject.kind() as u32, subject.id().to_vec());
+        self.stretch.subjects.push(OfSubject { kind, id, at: Vec::new(), beside: Vec::new() });
+        self.subjects.insert(subject.clone(), number);
+        number
+    }
+
+    /// A subject is named beside another for the first time.
+    pub(super) fn beside(&mut self, subject: &Subject, other: &Subject) {
+        let (number, other) = (self.number(subject), self.number(other));
+        self.stretch.subjects[number as usize].beside.push(other);
+    }
+
+    /// An envelope is named that has not come.
+    pub(super) fn awaits(&mut self, hash: Hash, about: &[Subject]) {
+        let about = about.iter().map(|subject| self.number(subject)).collect();
+        self.stretch.awaited.push(Awaited { hash: hash.to_vec(), about });
+    }
+
+    /// What it came to, with the erasures that were judged in it.
+    pub(super) fn done(&self, judged: &[Erasure]) -> Stretch {
+        let judged = judged.iter().filter(|erasure| erasure.index >= self.stretch.first).cloned().collect();
+        let known = Known { judged, ..self.erasures.known() };
+        Stretch { heard: Some(Heard::of(&known)), ..self.stretch.clone() }
+    }
+}
