@@ -193,10 +193,27 @@ impl Journal {
         disk: Arc<dyn Disk>,
         dir: &Path,
         options: Options,
+        visit: impl FnMut(&Group) -> Result<(), E>,
+    ) -> Result<(Self, Recovered), JournalError> {
+        Self::open_from(disk, dir, options, 0, visit)
+    }
+
+    /// As [`create_or_open`](Self::create_or_open), but that files before the one which begins at index `from` are not looked
+    /// at: the caller vouches for them.
+    ///
+    /// # Errors
+    /// As there.
+    pub fn open_from<E: Into<BoxError>>(
+        disk: Arc<dyn Disk>,
+        dir: &Path,
+        options: Options,
+        from: u64,
         mut visit: impl FnMut(&Group) -> Result<(), E>,
     ) -> Result<(Self, Recovered), JournalError> {
-        let mended = recover::mend(&*disk, dir, &options)?;
-        scan::walk(&*disk, dir, options.kind, &mut |group| visit(group).map(|()| None).map_err(Into::into))?;
+        let mut visit = |group: &Group| visit(group).map(|()| None).map_err(Into::into);
+        let mended = recover::mend(&*disk, dir, &options, from, &mut visit)?;
+        let from = mended.unseen.first().copied().unwrap_or(from);
+        scan::walk_to_end(&*disk, dir, options.kind, from, &mended.unseen, &mut visit)?;
         let journal = Self {
             disk,
             dir: dir.to_owned(),

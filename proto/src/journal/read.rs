@@ -89,6 +89,14 @@ impl SegmentReader {
         Ok(Self { window, name, header, at: HEADER_BYTES as u64, next_index: first })
     }
 
+    /// As [`open`](Self::open), of a file whose header was synced: what is bad in it is rot.
+    pub(super) fn open_synced(disk: &dyn Disk, dir: &Path, first: u64, kind: Kind) -> Result<Self, JournalError> {
+        Self::open(disk, dir, first, kind).map_err(|error| match error {
+            JournalError::Damaged(damage) if damage.fault.is_rotten_header() => JournalError::Rot(damage),
+            other => other,
+        })
+    }
+
     /// Length of the file.
     pub(super) fn size_bytes(&self) -> u64 {
         self.window.size_bytes()

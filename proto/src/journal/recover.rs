@@ -1,4 +1,5 @@
-//! Opening: read everything, decide, and only then mend the end.
+//! Opening: read everything, decide, and only then mend the end. What was sealed before the last two files is read once, and
+//! shown to the visitor as it is read: nothing there can be in want of mending. The last two are shown once they are mended.
 //!
 //! What was synced is never changed: damage there is rot, and opening fails with everything left as it is. Behind the last
 //! proof of a sync one write may have been cut short; what is not whole there is cut, and what is whole is written again
@@ -8,11 +9,15 @@ use super::{
     Damage, Fault, JournalError, Options,
     bytes::{FrameType, HEADER_BYTES, Header, Place, push_frame},
     disk::{Disk, DiskFile},
-    folder::{Folder, check_sequence, segment_name},
+    folder::{Folder, check_sequence, segment_name, whole_file},
     frame::{Segment, Trouble, write_zeros},
     read::{Bad, SegmentReader, Step},
+    scan::{self, Scan, Visit},
 };
 use std::path::Path;
+
+/// Files at the end that may be in want of mending: a roll to the last one may have been interrupted.
+const UNSETTLED: usize = 2;
 
 /// What opening found and did.
 #[derive(Debug, Clone, Default, PartialEq, Eq)]
@@ -42,26 +47,38 @@ pub(super) struct Mended {
     /// Syncs made on the way.
     pub(super) syncs: u64,
     pub(super) recovered: Recovered,
+    /// First indices of the files that the visitor has not seen yet.
+    pub(super) unseen: Vec<u64>,
 }
 
-/// Creates the journal if the folder holds none, else brings it to a state that a strict walk accepts.
-pub(super) fn mend(disk: &dyn Disk, dir: &Path, options: &Options) -> Result<Mended, JournalError> {
+/// Creates the journal if the folder holds none, else brings it to a state that a strict walk accepts. Files before the one
+/// that begins at `from` are not looked at. `visit` is shown what needs no mending.
+pub(super) fn mend(
+    disk: &dyn Disk,
+    dir: &Path,
+    options: &Options,
+    from: u64,
+    visit: &mut Visit<'_>,
+) -> Result<Mended, JournalError> {
     let at_dir = |doing| move |source| JournalError::io(doing, &dir.display().to_string(), source);
     disk.create_dir(dir).map_err(at_dir("create the folder"))?;
-    let folder = Folder::read(disk, dir)?;
-    if folder.segments.is_empty() {
+    let mut folder = Folder::read(disk, dir)?;
+    folder.segments.retain(|first| *first >= from);
+    if folder.segments.is_empty() && from == 0 {
         if let Some(parent) = dir.parent() {
             disk.sync_dir(parent).map_err(at_dir("sync the folder above"))?;
         }
         return begin(disk, dir, options, &folder);
     }
-    let plan = Plan::make(disk, dir, options, &folder.segments)?;
+    let unseen = folder.segments.split_off(folder.segments.len().saturating_sub(UNSETTLED));
+    let settled = scan::walk_settled(disk, dir, options.kind, from, &folder.segments, visit)?;
+    let plan = Plan::make(disk, dir, options, &unseen, &settled)?;
     clear_unfinished(disk, dir, &folder)?;
     // The name of the last file may not be durable yet: a program can be killed between its rename and its sync.
     disk.sync_dir(dir).map_err(at_dir("sync the folder"))?;
     let mut mended = plan.carry_out(disk, dir)?;
     mended.recovered.roll_interrupted |= !folder.unfinished.is_empty();
-    Ok(mended)
+    Ok(Mended { unseen, ..mended })
 }
 
 /// The first segment of a new journal.
@@ -74,7 +91,7 @@ fn begin(disk: &dyn Disk, dir: &Path, options: &Options, folder: &Folder) -> Res
     })?;
     let roll_interrupted = !folder.unfinished.is_empty();
     let recovered = Recovered { segments: 1, roll_interrupted, ..Recovered::default() };
-    Ok(Mended { segment, next_index: 0, marked: 0, syncs: 1, recovered })
+    Ok(Mended { segment, next_index: 0, marked: 0, syncs: 1, recovered, unseen: vec![0] })
 }
 
 /// A file of this name never held a group: it gets its own name before it is used.
@@ -108,11 +125,7 @@ impl Survey {
     /// Reads the segment that has to begin at `expected`.
     fn open(disk: &dyn Disk, dir: &Path, options: &Options, first: u64, expected: u64) -> Result<Self, JournalError> {
         check_sequence(first, expected)?;
-        let reader = SegmentReader::open(disk, dir, first, options.kind).map_err(|error| match error {
-            JournalError::Damaged(damage) if damage.fault.is_rotten_header() => JournalError::Rot(damage),
-            other => other,
-        })?;
-        Self::make(reader)
+        Self::make(SegmentReader::open_synced(disk, dir, first, options.kind)?)
     }
 
     fn make(reader: SegmentReader) -> Result<Self, JournalError> {
@@ -232,11 +245,22 @@ struct Plan {
 }
 
 impl Plan {
-    /// `segments` holds at least one first index.
-    fn make(disk: &dyn Disk, dir: &Path, options: &Options, segments: &[u64]) -> Result<Self, JournalError> {
-        let mut recovered = Recovered { segments: segments.len() as u64, ..Recovered::default() };
+    /// `segments`: the first indices of the files behind those that are settled.
+    fn make(
+        disk: &dyn Disk,
+        dir: &Path,
+        options: &Options,
+        segments: &[u64],
+        settled: &Scan,
+    ) -> Result<Self, JournalError> {
+        let count = settled.segments + segments.len() as u64;
+        let mut recovered = Recovered { segments: count, groups: settled.groups, ..Recovered::default() };
         let mut to_seal = None;
-        let mut last = Survey::open(disk, dir, options, segments[0], 0)?;
+        let Some(first) = segments.first() else {
+            let missing = Fault::MissingSegment(segment_name(settled.records));
+            return Err(JournalError::Damaged(whole_file(dir.display().to_string(), missing)));
+        };
+        let mut last = Survey::open(disk, dir, options, *first, settled.records)?;
         recovered.groups += last.groups;
         for (number, first) in segments.iter().enumerate().skip(1) {
             last.check_before(*first)?;
@@ -280,6 +304,7 @@ impl Plan {
             grown_bytes: reader.size_bytes(),
             name: reader.name,
         };
-        Ok(Mended { segment, next_index: recovered.records, marked: self.last.marked, syncs, recovered })
+        let (next_index, marked) = (recovered.records, self.last.marked);
+        Ok(Mended { segment, next_index, marked, syncs, recovered, unseen: Vec::new() })
     }
 }

@@ -44,7 +44,7 @@ pub fn scan<E: Into<BoxError>>(
 /// A visitor that does not know hashes leaves the check of the headers' previous hashes to its own chain.
 pub(super) type Visit<'a> = dyn FnMut(&Group) -> Result<Option<[u8; 32]>, BoxError> + 'a;
 
-pub(super) fn walk(disk: &dyn Disk, dir: &Path, kind: Kind, visit: &mut Visit<'_>) -> Result<Scan, JournalError> {
+fn walk(disk: &dyn Disk, dir: &Path, kind: Kind, visit: &mut Visit<'_>) -> Result<Scan, JournalError> {
     let mut folder = Folder::read(disk, dir)?;
     if let Some(name) = folder.unfinished.pop() {
         return Err(JournalError::Damaged(whole_file(name, Fault::UnfinishedSegment)));
@@ -52,19 +52,54 @@ pub(super) fn walk(disk: &dyn Disk, dir: &Path, kind: Kind, visit: &mut Visit<'_
     if folder.segments.is_empty() {
         return Err(JournalError::Damaged(whole_file(dir.display().to_string(), Fault::NoSegment)));
     }
-    let mut found = Scan::default();
-    let mut previous = Some([0; 32]);
-    let last = folder.segments.len() - 1;
-    for (number, first) in folder.segments.into_iter().enumerate() {
-        check_sequence(first, found.records)?;
-        let mut reader = SegmentReader::open(disk, dir, first, kind)?;
+    walk_to_end(disk, dir, kind, 0, &folder.segments, visit)
+}
+
+/// Walks over these files, which are the last ones of the journal; the first of them begins at `from`.
+pub(super) fn walk_to_end(
+    disk: &dyn Disk,
+    dir: &Path,
+    kind: Kind,
+    from: u64,
+    segments: &[u64],
+    visit: &mut Visit<'_>,
+) -> Result<Scan, JournalError> {
+    let mut found = Scan { records: from, ..Scan::default() };
+    let mut previous = (from == 0).then_some([0; 32]);
+    for (number, first) in segments.iter().enumerate() {
+        check_sequence(*first, found.records)?;
+        let mut reader = SegmentReader::open(disk, dir, *first, kind)?;
         if previous.is_some_and(|hash| hash != reader.header.previous) {
             let damage = whole_file(reader.name, Fault::PreviousHash);
-            return Err(JournalError::Damaged(Damage { offset: HEADER_PREVIOUS_AT, index: Some(first), ..damage }));
+            return Err(JournalError::Damaged(Damage { offset: HEADER_PREVIOUS_AT, index: Some(*first), ..damage }));
         }
         found.segments += 1;
-        found.synced_before = found.synced_before.max(first);
-        walk_segment(&mut reader, number == last, &mut found, &mut previous, visit)?;
+        found.synced_before = found.synced_before.max(*first);
+        walk_segment(&mut reader, number + 1 == segments.len(), &mut found, &mut previous, visit)?;
+    }
+    Ok(found)
+}
+
+/// Walks over these files, the first of which begins at `from`; others follow them, so that they were sealed and synced, and
+/// whatever is bad in them is rot.
+pub(super) fn walk_settled(
+    disk: &dyn Disk,
+    dir: &Path,
+    kind: Kind,
+    from: u64,
+    segments: &[u64],
+    visit: &mut Visit<'_>,
+) -> Result<Scan, JournalError> {
+    let mut found = Scan { records: from, ..Scan::default() };
+    for first in segments {
+        check_sequence(*first, found.records)?;
+        let mut reader = SegmentReader::open_synced(disk, dir, *first, kind)?;
+        found.segments += 1;
+        let rot = |error| match error {
+            JournalError::Damaged(damage) => JournalError::Rot(damage),
+            other => other,
+        };
+        walk_segment(&mut reader, false, &mut found, &mut None, visit).map_err(rot)?;
     }
     Ok(found)
 }
