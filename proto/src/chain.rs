@@ -81,6 +81,11 @@ impl Runs {
         self.0.entry((device, run)).or_default().push(place);
     }
 
+    /// Holds the run's next places.
+    pub fn hold_all(&mut self, device: Id, run: Id, places: impl IntoIterator<Item = Place>) {
+        self.0.entry((device, run)).or_default().extend(places);
+    }
+
     /// The places of one run, by counter.
     pub fn places(&self, device: Id, run: Id) -> &[Place] {
         self.0.get(&(device, run)).map_or(&[], Vec::as_slice)

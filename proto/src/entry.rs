@@ -286,6 +286,23 @@ impl EntryChain {
         self.last_received_ms = entry.received_ms;
     }
 
+    /// Goes on behind entries that somebody vouches for: what follows is checked against the last of them, and against the
+    /// heads of the subjects that they are about.
+    pub fn skip(
+        &mut self,
+        entries: u64,
+        last_hash: Hash,
+        last_received_ms: u64,
+        heads: impl IntoIterator<Item = (Subject, Head)>,
+    ) {
+        (self.next_index, self.last_hash) = (self.next_index + entries, last_hash);
+        self.last_received_ms = last_received_ms;
+        for (subject, more) in heads {
+            let before = self.heads.0.get(&subject).map_or(0, |head| head.count);
+            self.heads.0.insert(subject, Head { count: before + more.count, ..more });
+        }
+    }
+
     /// The index that the next entry gets.
     pub fn next_index(&self) -> u64 {
         self.next_index

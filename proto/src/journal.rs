@@ -144,6 +144,8 @@ pub struct Group {
     pub offset: u64,
     /// Where in it the frame of each record begins.
     pub record_offsets: Vec<u64>,
+    /// Where in it the group ends.
+    pub end_offset: u64,
     /// First index of the segment: when it equals `first`, this is the segment's first group.
     pub segment_first: u64,
     /// The previous leaf hash in the segment's header: that of the record before `segment_first`.
@@ -157,6 +159,8 @@ pub struct Placed {
     pub segment_first: u64,
     /// Where in that file the frame of each record begins.
     pub record_offsets: Vec<u64>,
+    /// Where in it the group ends.
+    pub end_offset: u64,
 }
 
 /// A journal open for writing. One writer at a time: hold its [`lock`] as long as this.
@@ -320,7 +324,8 @@ impl Journal {
         self.segment.put(&encode_group(start, &begin, records, end))?;
         self.syncs += 1;
         self.next_index += u64::from(count);
-        Ok(Placed { segment_first: start.segment_first, record_offsets: record_offsets(start.offset, records) })
+        let record_offsets = record_offsets(start.offset, records);
+        Ok(Placed { segment_first: start.segment_first, record_offsets, end_offset: self.segment.used_bytes })
     }
 
     fn room_for(&mut self, previous: [u8; 32], need_bytes: u64) -> Result<(), Trouble> {

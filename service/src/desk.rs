@@ -135,25 +135,30 @@ impl Desk {
 
     /// Takes note of an entry that is in the log.
     fn remember(&mut self, recorded: &Recorded, entry_hash: Hash) {
-        let header = recorded.fact.header();
+        if recorded.fact.header().device == self.identity.device {
+            self.own.previous = recorded.fact.hash();
+        }
+        let in_doubt = self.clock_in_doubt();
+        self.enrolments.hear(recorded);
+        self.take_in(recorded, entry_hash);
+        if in_doubt && !self.clock_in_doubt() {
+            self.clock_base_ms = apart_ms(&*self.clock);
+        }
+    }
+
+    /// What the fact itself tells, for an entry that was heard.
+    fn take_in(&mut self, recorded: &Recorded, entry_hash: Hash) {
         if recorded.index == 0 {
             self.record = recorded.fact.hash();
-        }
-        if header.device == self.identity.device {
-            self.own.previous = recorded.fact.hash();
         }
         if let (0, Some(Kind::RecordFounded(founded))) = (recorded.index, recorded.fact.kind()) {
             self.signing.found(founded);
         }
-        let in_doubt = self.clock_in_doubt();
         let successions = self.enrolments.roster().successions().len();
-        if self.enrolments.add(recorded, &Texts::default()) {
+        if self.enrolments.take(recorded, &Texts::default()) {
             self.follow_log_keys(successions, recorded.index);
             self.erasing.roster_moved();
             self.keys.replace(self.enrolments.roster().keys().iter().map(|k| k.public_key).chain(self.service_key()));
-        }
-        if in_doubt && !self.clock_in_doubt() {
-            self.clock_base_ms = apart_ms(&*self.clock);
         }
         if let Some(Kind::ForkSeen(fork)) = recorded.fact.kind() {
             self.forks.insert(Hash::of(&fork.envelope), (recorded.index, entry_hash));
@@ -495,26 +500,32 @@ fn stands_at(fact: &Signed, device: Id, run: Id, counter: u64) -> bool {
 /// The places that an entry holds: its own, and those that a fact of the service itself speaks of.
 fn places_of(recorded: &Recorded, service: &Id) -> Vec<(Id, Id, Place)> {
     let header = recorded.fact.header();
-    let index = recorded.index;
-    let own = Place { index, digest: recorded.fact.hash(), held: Held::Admitted };
+    let own = Place { index: recorded.index, digest: recorded.fact.hash(), held: Held::Admitted };
     let mut places = vec![(header.device, header.run, own)];
-    match recorded.fact.kind().filter(|_| header.device == *service) {
+    places.extend(spoken_of(recorded, service).into_iter().map(|(device, run, _, place)| (device, run, place)));
+    places
+}
+
+/// Device, run, counter and place of those that a fact of the service itself speaks of.
+fn spoken_of(recorded: &Recorded, service: &Id) -> Vec<(Id, Id, u64, Place)> {
+    let index = recorded.index;
+    match recorded.fact.kind().filter(|_| recorded.fact.header().device == *service) {
         Some(Kind::FactRefused(b)) => {
             let reason = RefusalReason::try_from(b.reason).unwrap_or(RefusalReason::Unspecified);
             if let (Some(device), Some(run), Some(digest)) =
                 (Id::from_slice(&b.device), Id::from_slice(&b.run), Hash::from_slice(&b.received_digest))
             {
-                places.push((device, run, Place { index, digest, held: Held::Refused(reason) }));
+                return vec![(device, run, b.counter, Place { index, digest, held: Held::Refused(reason) })];
             }
         }
         Some(Kind::PlacesLost(b)) => {
             if let (Some(device), Some(run)) = (Id::from_slice(&b.device), Id::from_slice(&b.run)) {
                 let count = b.last_counter.saturating_sub(b.first_counter).min(MAX_LOST_PLACES) + 1;
                 let lost = Place { index, digest: Hash::ZERO, held: Held::Lost };
-                places.extend((0..count).map(|_| (device, run, lost)));
+                return (0..count).map(|n| (device, run, b.first_counter + n, lost)).collect();
             }
         }
         _ => {}
     }
-    places
+    Vec::new()
 }

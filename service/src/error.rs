@@ -26,7 +26,9 @@ pub enum ServiceError {
     #[error("the log: {0}")]
     Append(#[from] AppendError),
     /// An entry was there and cannot be read back.
-    #[error("the log: {0}; nobody is answered without it; check the disk, and restore the log from a backup where it is damaged")]
+    #[error(
+        "the log: {0}; nobody is answered without it; check the disk, and restore the log from a backup where it is damaged"
+    )]
     Unreadable(String),
     /// A log entry that does not check.
     #[error(

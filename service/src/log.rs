@@ -5,7 +5,9 @@ use std::path::{Path, PathBuf};
 use std::sync::{Arc, Mutex, RwLock};
 
 use rinsebook_proto::bytes::Hash;
-use rinsebook_proto::journal::{AppendError, Disk, Group, Journal, JournalError, Options, Recovered, RecordFile};
+use rinsebook_proto::journal::{
+    AppendError, Disk, Group, Journal, JournalError, Options, Placed, RecordFile, Recovered,
+};
 
 use crate::desk::Staged;
 use crate::error::ServiceError;
@@ -46,6 +48,10 @@ impl Locations {
         list.extend(offsets.iter().map(|&offset| Location { segment_first, offset }));
     }
 
+    fn len(&self) -> u64 {
+        self.0.read().expect("no holder of this lock panics").len() as u64
+    }
+
     fn get(&self, index: u64) -> Option<Location> {
         let list = self.0.read().expect("no holder of this lock panics");
         list.get(usize::try_from(index).ok()?).copied()
@@ -53,14 +59,20 @@ impl Locations {
 }
 
 impl Log {
-    /// Opens the log that this reader reads, mends its end, and shows every group to `visit`; what it shows can be read back.
+    /// Opens the log that this reader reads, mends its end, and shows every group to `visit` that the reader does not know
+    /// of; what it shows can be read back. Segments before the one that begins at `from` are not looked at.
     pub fn open(
         reader: &LogReader,
         options: Options,
+        from: u64,
         mut visit: impl FnMut(&Group) -> Result<(), ServiceError>,
     ) -> Result<(Log, Recovered), JournalError> {
         let locations = reader.locations.clone();
-        let (journal, recovered) = Journal::create_or_open(reader.disk.clone(), &reader.dir, options, |group| {
+        let known = locations.len();
+        let (journal, recovered) = Journal::open_from(reader.disk.clone(), &reader.dir, options, from, |group| {
+            if group.first < known {
+                return Ok(());
+            }
             locations.extend(group.segment_first, &group.record_offsets);
             visit(group)
         })?;
@@ -73,12 +85,12 @@ impl Log {
     }
 
     /// Writes one group and syncs it: acknowledged may be what this returned `Ok` for, and nothing else.
-    pub fn append(&mut self, group: &[Staged], previous: Hash, note: &str) -> Result<(), AppendError> {
+    pub fn append(&mut self, group: &[Staged], previous: Hash, note: &str) -> Result<Placed, AppendError> {
         let first = group.first().map_or(0, |staged| staged.recorded.index);
         let records: Vec<&[u8]> = group.iter().map(|staged| staged.data.as_slice()).collect();
         let placed = self.journal.append(first, previous.0, &records, note.as_bytes())?;
         self.locations.extend(placed.segment_first, &placed.record_offsets);
-        Ok(())
+        Ok(placed)
     }
 
     /// Writes the durable mark, if anything was written since the last.
@@ -98,13 +110,19 @@ impl LogReader {
         LogReader { disk, dir: dir.to_owned(), locations: Locations::default(), files: Arc::default() }
     }
 
+    /// Takes note of where the next entries stand.
+    pub fn knows(&self, segment_first: u64, offsets: &[u64]) {
+        self.locations.extend(segment_first, offsets);
+    }
+
     /// The entry's data as stored; none beyond the end.
     pub fn read(&self, index: u64) -> Result<Option<Vec<u8>>, JournalError> {
         let Some(at) = self.locations.get(index) else { return Ok(None) };
         self.file(at.segment_first)?.read(at.offset).map(Some)
     }
 
-    fn file(&self, segment_first: u64) -> Result<Arc<RecordFile>, JournalError> {
+    /// The file of a segment, open for reading.
+    pub fn file(&self, segment_first: u64) -> Result<Arc<RecordFile>, JournalError> {
         let mut files = self.files.lock().expect("no holder of this lock panics");
         if let Some(file) = files.get(&segment_first) {
             return Ok(file.clone());

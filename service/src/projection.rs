@@ -7,10 +7,12 @@ use std::time::{Duration, Instant};
 
 use rinsebook_proto::bytes::Hash;
 use rinsebook_proto::fact::BlobNamed;
+use rinsebook_proto::journal::Group;
 use rinsebook_proto::rules::{History, ReadBack, Recorded};
 use tokio::sync::{mpsc, watch};
 
 use crate::blobs::Blobs;
+use crate::registers::{Folder, Loaded, Registers};
 use crate::sequencer::{Committed, Figures};
 use crate::snapshot::{Kept, Snapshot};
 
@@ -84,17 +86,18 @@ pub struct Projection {
     known: watch::Sender<Known>,
     blobs: Blobs,
     snapshot: Option<Snapshot>,
+    registers: Registers,
     /// How far the log is checked, until sled has it.
     waiting: Option<Kept>,
 }
 
 impl Projection {
-    /// Knows nothing yet, and will read facts back from there. Without a snapshot it works all the same; only the next start
-    /// takes longer.
-    pub fn new(blobs: Blobs, from: Arc<dyn ReadBack>) -> Projection {
+    /// Knows nothing yet, will read facts back from there, and puts registers in that folder. Without a snapshot it works all
+    /// the same; only the next start takes longer.
+    pub fn new(blobs: Blobs, from: Arc<dyn ReadBack>, registers: Folder) -> Projection {
         let (known, _) = watch::channel(Known::default());
         let history = Arc::new(RwLock::new(History::reading(from, AT_HAND_BYTES)));
-        Projection { history, known, blobs, snapshot: None, waiting: None }
+        Projection { history, known, blobs, snapshot: None, registers: Registers::new(registers), waiting: None }
     }
 
     /// Where readers look.
@@ -111,23 +114,56 @@ impl Projection {
     pub fn apply(&mut self, committed: Committed) {
         let Some(last) = committed.entries.last() else { return };
         let kept = Kept { checked: last.recorded.index + 1, last: last.hash };
-        for staged in committed.entries {
+        let Committed { entries, placed, note } = committed;
+        self.in_segment(placed.segment_first);
+        self.registers.add(&placed.record_offsets, placed.end_offset, entries.iter().map(|staged| staged.hash), &note);
+        for staged in entries {
             self.add(staged.recorded);
         }
-        self.announce(kept, committed.note);
+        self.announce(kept, note);
     }
 
-    /// Says what is known after entries were added one by one.
-    pub fn announce(&mut self, kept: Kept, note: String) {
+    /// What is added next stands in this segment of the log.
+    fn in_segment(&mut self, segment_first: u64) {
+        if self.registers.is_another(segment_first) {
+            let stretch = self.history.write().expect(NO_PANIC).end_stretch();
+            self.registers.end(stretch, true);
+            self.history.write().expect(NO_PANIC).begin_stretch();
+            self.registers.begin(segment_first);
+        }
+    }
+
+    /// Adds a group that was read from the log.
+    pub fn replay(&mut self, group: &Group, leaves: Vec<Hash>, entries: Vec<Recorded>, kept: Kept, note: String) {
+        self.in_segment(group.segment_first);
+        self.registers.add(&group.record_offsets, group.end_offset, leaves, &note);
+        entries.into_iter().for_each(|recorded| self.add(recorded));
+        self.announce(kept, note);
+    }
+
+    /// Adds the entries of a register.
+    pub fn resume(&mut self, loaded: Loaded, kept: Kept) {
+        let Loaded { register, whole } = loaded;
+        let mut history = self.history.write().expect(NO_PANIC);
+        history.resume(&register.stretch, &whole, &|digest| attachment(&self.blobs, digest));
+        let (sealed, note) = (register.sealed, register.note.clone());
+        let stretch = self.registers.go_on_with(register);
+        if !sealed {
+            history.go_on_with(stretch);
+        }
+        drop(history);
+        self.announce(kept, note);
+    }
+
+    fn announce(&mut self, kept: Kept, note: String) {
         self.waiting = Some(kept);
         self.known.send_replace(Known { size: kept.checked, note });
     }
 
     /// Adds one entry that is in the log.
-    pub fn add(&self, recorded: Recorded) {
-        let attachment = |digest: &Hash| self.blobs.read_as(BlobNamed::Attachment(*digest)).map(|blob| blob.content);
+    fn add(&self, recorded: Recorded) {
         let mut history = self.history.write().expect(NO_PANIC);
-        history.add(recorded, &attachment);
+        history.add(recorded, &|digest| attachment(&self.blobs, digest));
         let gone = history.let_go();
         // Others read on while it is given back.
         drop(history);
@@ -148,7 +184,7 @@ impl Projection {
                 last_put = Instant::now();
             }
         }
-        self.put();
+        self.end();
     }
 
     /// As [`follow`](Self::follow), as a task.
@@ -165,7 +201,15 @@ impl Projection {
                 last_put = tokio::time::Instant::now();
             }
         }
+        self.end();
+    }
+
+    /// Puts down what the next start goes on from.
+    fn end(mut self) {
         self.put();
+        let stretch = self.history.write().expect(NO_PANIC).end_stretch();
+        self.registers.end(stretch, false);
+        self.registers.wait();
     }
 
     /// What sled cannot take is not lost: it is in the log. The database is left and built anew at the next start.
@@ -176,4 +220,8 @@ impl Projection {
             self.snapshot = None;
         }
     }
+}
+
+fn attachment(blobs: &Blobs, digest: &Hash) -> Option<Vec<u8>> {
+    blobs.read_as(BlobNamed::Attachment(*digest)).map(|blob| blob.content)
 }

@@ -23,6 +23,7 @@ use crate::error::ServiceError;
 use crate::identity::Identity;
 use crate::log::{Log, LogReader};
 use crate::projection::Projection;
+use crate::registers::{Folder, Loaded};
 use crate::shelf::{Shelf, Unreadable};
 use crate::snapshot::{Kept, Snapshot};
 use crate::standstill::Standstill;
@@ -81,9 +82,11 @@ pub fn open(
     let fresh = || {
         let reader = LogReader::new(disk.clone(), &config.log_dir());
         let shelf = Arc::new(Shelf::new(reader.clone(), unreadable.clone()));
+        let registers = Folder::new(dir.join("registers"), reader.clone());
         let erasing = Erasing::new(blobs.clone(), config.keep_signer_name_years);
         let desk = Desk::new(identity.clone(), clock.clone(), erasing, keys.clone(), standstill.clone());
-        Replay::new(desk, reader, Projection::new(blobs.clone(), shelf), keys.clone())
+        let projection = Projection::new(blobs.clone(), shelf, registers.clone());
+        Replay::new(desk, reader, registers, projection, keys.clone())
     };
     let mut replay = fresh();
     replay.kept = kept;
@@ -129,6 +132,7 @@ impl Failed {
 struct Replay {
     desk: Desk,
     reader: LogReader,
+    registers: Folder,
     projection: Projection,
     keys: KnownKeys,
     kept: Kept,
@@ -147,15 +151,17 @@ struct Apart {
 }
 
 impl Replay {
-    fn new(desk: Desk, reader: LogReader, projection: Projection, keys: KnownKeys) -> Replay {
+    fn new(desk: Desk, reader: LogReader, registers: Folder, projection: Projection, keys: KnownKeys) -> Replay {
         let (kept, report) = (Kept::default(), StartReport::default());
-        Replay { desk, reader, projection, keys, kept, gathered: Vec::new(), apart: Vec::new(), report, misfit: None }
+        let (gathered, apart, misfit) = (Vec::new(), Vec::new(), None);
+        Replay { desk, reader, registers, projection, keys, kept, gathered, apart, report, misfit }
     }
 
     fn read(mut self, config: &Config) -> Result<(Replay, (Log, Recovered)), Failed> {
         let options = Options { kind: Kind::Log, grow_bytes: config.grow_bytes, segment_bytes: config.segment_bytes };
         let reader = self.reader.clone();
-        let opened = Log::open(&reader, options, |group| self.gather(group));
+        let from = self.resume()?;
+        let opened = Log::open(&reader, options, from, |group| self.gather(group));
         let opened = opened.map_err(ServiceError::from).and_then(|opened| {
             // Once to take the last groups apart, once to take them.
             self.go_on()?;
@@ -170,6 +176,46 @@ impl Replay {
             return Err(Failed::Misfit("it covers more entries than the log has"));
         }
         Ok((self, opened))
+    }
+
+    /// Takes what registers hold in place of the entries; the first index of the segment where reading begins.
+    fn resume(&mut self) -> Result<u64, Failed> {
+        let folder = self.registers.clone();
+        let load = |first: u64| match folder.load(first) {
+            Ok(loaded) => loaded,
+            Err(why) => {
+                tracing::warn!(first, why, "a register is of no use; the entries are read from here on");
+                None
+            }
+        };
+        let mut next = load(0);
+        let mut from = 0;
+        // Beyond what sled says was checked a register vouches for nothing.
+        while let Some(loaded) = next.take().filter(|loaded| loaded.register.stretch.end() <= self.kept.checked) {
+            from = loaded.register.read_from();
+            let goes_on = loaded.register.sealed;
+            // The next one is read while this one is taken.
+            let taken = rayon::join(|| self.take_register(loaded), || next = goes_on.then(|| load(from)).flatten()).0;
+            taken?;
+        }
+        Ok(from)
+    }
+
+    fn take_register(&mut self, loaded: Loaded) -> Result<(), Failed> {
+        let register = &loaded.register;
+        let end = register.stretch.end();
+        let kept = Kept { checked: end, last: register.last_leaf() };
+        if let Err(why) = self.desk.resume(&loaded) {
+            tracing::warn!(why, "a register does not fit the log");
+            return Err(Failed::Misfit("a register that does not go on from the one before"));
+        }
+        if end == self.kept.checked && kept.last != self.kept.last {
+            return Err(Failed::Misfit("its hashes are not those of the log"));
+        }
+        self.reader.knows(register.stretch.first, &register.offsets);
+        (self.report.entries, self.report.resumed) = (end, end);
+        self.projection.resume(loaded, kept);
+        Ok(())
     }
 
     fn gather(&mut self, group: &Group) -> Result<(), ServiceError> {
@@ -212,11 +258,12 @@ impl Replay {
             return Ok(());
         }
         let mut kept = Kept { checked: end, ..Kept::default() };
+        let (mut leaves, mut recorded) = (Vec::with_capacity(entries.len()), Vec::with_capacity(entries.len()));
         for (index, read) in (group.first..).zip(entries) {
             let read = read.map_err(|why| bad(index, why))?;
             kept.last = read.hash();
-            let recorded = self.desk.replay(read, checked_before).map_err(|why| bad(index, why))?;
-            self.projection.add(recorded);
+            leaves.push(read.hash());
+            recorded.push(self.desk.replay(read, checked_before).map_err(|why| bad(index, why))?);
         }
         if checked_before && end == self.kept.checked && kept.last != self.kept.last {
             self.misfit = Some("its hashes are not those of the log");
@@ -228,7 +275,8 @@ impl Replay {
         }
         let entries = group.records.len() as u64;
         *if checked_before { &mut self.report.resumed } else { &mut self.report.replayed } += entries;
-        self.projection.announce(kept, note.to_owned());
+        let note = note.to_owned();
+        self.projection.replay(&group, leaves, recorded, kept, note);
         Ok(())
     }
 

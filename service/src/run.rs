@@ -45,8 +45,8 @@ use crate::rpc::{
 };
 use crate::sequencer::{Command, Figures, Following, Sequencer};
 use crate::session::Sessions;
-use crate::shelf::Unreadable;
 use crate::shed::{self, Shed};
+use crate::shelf::Unreadable;
 use crate::sign_in::{self, SignIn};
 use crate::signing::Signing;
 use crate::tokens::Tokens;

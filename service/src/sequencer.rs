@@ -8,7 +8,7 @@ use std::time::Duration;
 
 use rinsebook_proto::bytes::Hash;
 use rinsebook_proto::fact::{Kind, Subject};
-use rinsebook_proto::journal::AppendError;
+use rinsebook_proto::journal::{AppendError, Placed};
 use rinsebook_proto::v1;
 use tokio::sync::{mpsc, oneshot};
 
@@ -70,6 +70,8 @@ pub enum Command {
 pub struct Committed {
     /// Its entries.
     pub entries: Vec<Staged>,
+    /// Where they stand.
+    pub placed: Placed,
     /// The note of the checkpoint that closes it.
     pub note: String,
 }
@@ -248,7 +250,7 @@ impl Worker {
 
     fn write(&mut self, previous: Hash) -> Result<(), ServiceError> {
         let (entries, note) = self.desk.close_group()?;
-        self.log.append(&entries, previous, &note)?;
+        let placed = self.log.append(&entries, previous, &note)?;
         self.desk.written();
         // Before anybody is answered: whoever is told that an erasure is recorded can rely on the bytes being gone.
         self.desk.erase();
@@ -256,7 +258,7 @@ impl Worker {
         self.figures.entries.fetch_add(entries.len() as u64, Ordering::Relaxed);
         self.figures.groups.fetch_add(1, Ordering::Relaxed);
         self.figures.syncs.store(self.log.syncs(), Ordering::Relaxed);
-        self.following.tell(Committed { entries, note });
+        self.following.tell(Committed { entries, placed, note });
         Ok(())
     }
 

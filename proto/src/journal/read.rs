@@ -10,6 +10,9 @@ use super::{
 };
 use std::path::Path;
 
+/// A file is read in pieces of this where only its checksum is asked for.
+const PIECE_BYTES: usize = 256 << 10;
+
 /// What comes next in a segment.
 #[derive(Debug)]
 pub(super) enum Step {
@@ -155,6 +158,7 @@ impl SegmentReader {
             file: self.name.clone(),
             offset,
             record_offsets: Vec::new(),
+            end_offset: 0,
             segment_first: self.header.first,
             segment_previous: self.header.previous,
         };
@@ -168,6 +172,7 @@ impl SegmentReader {
         if self.header.kind == Kind::Outbox && !group.end.is_empty() {
             return Err(self.bad(end_at, Fault::BadBody(FrameType::GroupEnds as u8)));
         }
+        group.end_offset = self.at;
         Ok(group)
     }
 
@@ -252,6 +257,24 @@ pub struct RecordFile {
 }
 
 impl RecordFile {
+    /// CRC-32/IEEE over the file's first `bytes` bytes, or over all of it; and how many these are.
+    ///
+    /// # Errors
+    /// [`JournalError::Io`] when the disk failed, or the file has fewer.
+    pub fn checksum(&self, bytes: Option<u64>) -> Result<(u64, u32), JournalError> {
+        let failed = |source| JournalError::io("read it", &segment_name(self.segment_first), source);
+        let size_bytes = self.file.size().map_err(failed)?;
+        let bytes = bytes.unwrap_or(size_bytes);
+        let (mut hasher, mut piece, mut at) = (crc32fast::Hasher::new(), vec![0; PIECE_BYTES], 0);
+        while at < bytes {
+            let piece = &mut piece[..usize::try_from(bytes - at).map_or(PIECE_BYTES, |left| left.min(PIECE_BYTES))];
+            self.file.read_at(piece, at).map_err(failed)?;
+            hasher.update(piece);
+            at += piece.len() as u64;
+        }
+        Ok((bytes, hasher.finalize()))
+    }
+
     /// Opens the file of that segment.
     ///
     /// # Errors

@@ -39,7 +39,7 @@ pub struct Heard {
 }
 
 /// The recorded facts.
-#[derive(Debug, Default)]
+#[derive(Debug, Clone, Default)]
 pub struct History {
     facts: Facts,
     by_kind: HashMap<&'static str, Vec<u64>>,
@@ -126,25 +126,29 @@ impl History {
         self.growing = Some(Growing::new(self.size()));
     }
 
-    /// What was added since the stretch began, or since it was [resumed](Self::resume); none where none was begun.
-    pub fn stretch(&self) -> Option<Stretch> {
-        let growing = self.growing.as_ref()?;
+    /// What was added since the stretch began. None where none was begun; what is added from here on belongs to none.
+    pub fn end_stretch(&mut self) -> Option<Stretch> {
+        let growing = self.growing.take()?;
         Some(growing.done(self.enrolments.erasures().all()))
     }
 
-    /// Takes the next entries as a stretch: `whole` are those that it says have to be read whole. What is added from here on
-    /// belongs to it still, until another begins.
+    /// What is added from here on belongs to that stretch, which was [resumed](Self::resume) last.
+    pub fn go_on_with(&mut self, stretch: Stretch) {
+        self.growing = Some(Growing::again(stretch));
+    }
+
+    /// Takes the next entries as a stretch: `whole` are those that it says have to be read whole.
     ///
     /// # Panics
     /// If it does not [fit](Stretch::fits), or does not go on from the last entry.
-    pub fn resume(&mut self, stretch: Stretch, whole: &[Recorded], attachment: &dyn Fn(&Hash) -> Option<Vec<u8>>) {
+    pub fn resume(&mut self, stretch: &Stretch, whole: &[Recorded], attachment: &dyn Fn(&Hash) -> Option<Vec<u8>>) {
         assert_eq!(stretch.first, self.size(), "a stretch goes on from the last entry");
         self.growing = None;
         self.facts.reserve(stretch.marks.len());
         for (at, received_ms) in (0..).zip(stretch.times_ms()) {
             self.facts.push(stretch.mark(at, received_ms));
         }
-        self.resume_indices(&stretch);
+        self.resume_indices(stretch);
         self.enrolments.hear_stretch(stretch.unsure(), stretch.known());
         for recorded in whole {
             if recorded.signature == SignatureState::Unchecked {
@@ -158,7 +162,6 @@ impl History {
                 self.try_waiting();
             }
         }
-        self.growing = Some(Growing::again(stretch));
     }
 
     fn resume_indices(&mut self, stretch: &Stretch) {
@@ -509,10 +512,7 @@ fn of<'m, T: Default>(map: &'m mut HashMap<Subject, T>, subject: &Subject) -> &'
 /// Facts of which more than their header is needed to know what later ones mean; the service's own look at lost places is
 /// among them for whoever holds the runs.
 fn is_read_whole(kind: &Kind) -> bool {
-    let told = matches!(
-        kind,
-        Kind::FactRefused(_) | Kind::DeviceReported(_) | Kind::ForkSeen(_) | Kind::PlacesLost(_)
-    );
+    let told = matches!(kind, Kind::FactRefused(_) | Kind::DeviceReported(_) | Kind::ForkSeen(_) | Kind::PlacesLost(_));
     told || concerns_roster(kind)
 }
 

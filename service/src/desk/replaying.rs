@@ -1,16 +1,19 @@
 //! The log read again at a start: what of an entry needs nothing before it, for many at once; the rest in order.
 
+use std::collections::HashMap;
 use std::sync::Arc;
 
-use rinsebook_proto::bytes::Hash;
-use rinsebook_proto::entry::Entry;
+use rinsebook_proto::bytes::{Hash, Id};
+use rinsebook_proto::chain::{Held, Place};
+use rinsebook_proto::entry::{Entry, Head};
 use rinsebook_proto::fact::{self, Kind, Signed};
 use rinsebook_proto::key;
-use rinsebook_proto::rules::{Recorded, SignatureState};
+use rinsebook_proto::rules::{OfSubject, Recorded, SignatureState, Stretch};
 use rinsebook_proto::tree::leaf_hash;
 
-use super::{Desk, places_of};
+use super::{Desk, places_of, spoken_of};
 use crate::admission::KnownKeys;
+use crate::registers::Loaded;
 
 /// An entry taken apart.
 #[derive(Debug)]
@@ -62,6 +65,66 @@ impl Desk {
         self.tree_mut().push(hash);
         self.remember(&recorded, hash);
         Ok(recorded)
+    }
+
+    /// Takes the entries of a register, which go on from the last one here.
+    ///
+    /// # Errors
+    /// Why they do not, in words; what is here is then of no use.
+    pub fn resume(&mut self, loaded: &Loaded) -> Result<(), String> {
+        let Loaded { register, whole } = loaded;
+        let stretch = &register.stretch;
+        if stretch.first != self.chain.next_index() {
+            return Err("it does not go on from the entries before it".to_owned());
+        }
+        {
+            let mut tree = self.tree_mut();
+            register.leaves().for_each(|leaf| tree.push(leaf));
+        }
+        let last_ms = stretch.times_ms().last().unwrap_or(0);
+        let head = |of: &OfSubject| {
+            let last = *of.at.last()?;
+            let head = Head { count: of.at.len() as u64, index: stretch.index(last), hash: register.leaf(last) };
+            Some((of.subject()?, head))
+        };
+        let heads = stretch.subjects.iter().filter_map(head);
+        self.chain.skip(stretch.entries(), register.last_leaf(), last_ms, heads);
+        self.resume_runs(stretch, whole)?;
+        self.enrolments.hear_stretch(stretch.unsure(), stretch.known());
+        for recorded in whole {
+            let at = (recorded.index - stretch.first) as u32;
+            self.take_in(recorded, register.leaf(at));
+        }
+        self.replay_checkpoint(&register.note)
+    }
+
+    fn resume_runs(&mut self, stretch: &Stretch, whole: &[Recorded]) -> Result<(), String> {
+        let mut runs: HashMap<(Id, Id), Vec<(u64, Place)>> = HashMap::new();
+        let mut own = None;
+        for of in &stretch.runs {
+            let (Some(device), Some(run)) = (Id::from_slice(&of.device), Id::from_slice(&of.run)) else { continue };
+            if device == self.identity.device {
+                own = own.max(of.at.last().copied());
+            }
+            let place = |at: u32| Place { index: stretch.index(at), digest: stretch.hash(at), held: Held::Admitted };
+            let places = of.counters.iter().zip(&of.at).map(|(counter, at)| (*counter, place(*at)));
+            runs.entry((device, run)).or_default().extend(places);
+        }
+        for (device, run, counter, place) in whole.iter().flat_map(|fact| spoken_of(fact, &self.identity.device)) {
+            runs.entry((device, run)).or_default().push((counter, place));
+        }
+        if let Some(at) = own {
+            self.own.previous = stretch.hash(at);
+        }
+        for ((device, run), mut places) in runs {
+            places.sort_by_key(|(counter, _)| *counter);
+            let next = self.runs.next_counter(device, run);
+            if !(next..).zip(&places).all(|(expected, (counter, _))| expected == *counter) {
+                return Err("the places of a run do not follow one another".to_owned());
+            }
+            self.runs.hold_all(device, run, places.into_iter().map(|(_, place)| place));
+        }
+        Ok(())
     }
 
     fn signature(&self, fact: &Signed, index: u64, holds: Option<bool>) -> Result<SignatureState, String> {

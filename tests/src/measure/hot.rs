@@ -119,9 +119,9 @@ impl Hot {
     /// # Errors
     /// When the disk fails.
     pub fn write(&mut self, decided: Decided) -> Result<Committed> {
-        self.log.append(&decided.entries, decided.previous, &decided.note)?;
+        let placed = self.log.append(&decided.entries, decided.previous, &decided.note)?;
         self.desk.written();
-        Ok(Committed { entries: decided.entries, note: decided.note })
+        Ok(Committed { entries: decided.entries, placed, note: decided.note })
     }
 
     /// The projection: each taken into the history.

@@ -26,7 +26,7 @@ pub trait ReadBack: fmt::Debug + Send + Sync {
 }
 
 /// What stays of an entry.
-#[derive(Debug)]
+#[derive(Debug, Clone)]
 pub(super) struct Mark {
     pub(super) index: u64,
     pub(super) received_ms: u64,
@@ -52,7 +52,13 @@ impl Mark {
     }
 
     /// That of an entry whose fact is not there.
-    pub(super) fn away(index: u64, received_ms: u64, hash: Hash, clock_unsure: bool, signature: SignatureState) -> Mark {
+    pub(super) fn away(
+        index: u64,
+        received_ms: u64,
+        hash: Hash,
+        clock_unsure: bool,
+        signature: SignatureState,
+    ) -> Mark {
         let good = (signature == SignatureState::Good).then_some(true);
         Mark { index, received_ms, hash, clock_unsure, signature, good, fact: OnceLock::new() }
     }
@@ -70,7 +76,7 @@ impl Mark {
 }
 
 /// See the module.
-#[derive(Debug, Default)]
+#[derive(Debug, Clone, Default)]
 pub(super) struct Facts {
     marks: Vec<Mark>,
     /// Places among the marks; of envelopes that the log holds twice the first.
@@ -87,6 +93,14 @@ struct Back {
     bytes: AtomicUsize,
     /// Places of the facts at hand, oldest first.
     at_hand: Mutex<VecDeque<usize>>,
+}
+
+impl Clone for Back {
+    fn clone(&self) -> Back {
+        let at_hand = self.at_hand.lock().expect("no holder of this lock panics").clone();
+        let bytes = AtomicUsize::new(self.bytes.load(Ordering::Relaxed));
+        Back { from: self.from.clone(), most_bytes: self.most_bytes, bytes, at_hand: Mutex::new(at_hand) }
+    }
 }
 
 /// About what a fact takes in memory, taken apart beside its bytes.

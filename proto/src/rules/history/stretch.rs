@@ -317,7 +317,7 @@ fn cut<T>(bytes: &[u8], length: usize, one: impl Fn(&[u8]) -> Option<T>) -> Opti
 }
 
 /// A stretch while it grows.
-#[derive(Debug, Default)]
+#[derive(Debug, Clone, Default)]
 pub(super) struct Growing {
     stretch: Stretch,
     received_ms: u64,
@@ -410,9 +410,9 @@ impl Growing {
     }
 
     /// What it came to, with the erasures that were judged in it.
-    pub(super) fn done(&self, judged: &[Erasure]) -> Stretch {
+    pub(super) fn done(self, judged: &[Erasure]) -> Stretch {
         let judged = judged.iter().filter(|erasure| erasure.index >= self.stretch.first).cloned().collect();
         let known = Known { judged, ..self.erasures.known() };
-        Stretch { heard: Some(Heard::of(&known)), ..self.stretch.clone() }
+        Stretch { heard: Some(Heard::of(&known)), ..self.stretch }
     }
 }

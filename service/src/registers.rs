@@ -1,0 +1,270 @@
+//! Registers: of each segment file of the log, what the indices keep of its entries, so that a start reads these in place of
+//! the entries. One is written when its segment is full, and one of the open segment when the service stops. All of it is
+//! derived from the log, and built anew from it where it is missing or does not fit.
+//!
+//! ```text
+//! file      <20 digits: index of the segment's first entry>.register, beside what sled keeps
+//! content   "RINSEREG"  u32 1 (big-endian)  SHA-256 of what follows  the register, as protobuf
+//! ```
+//!
+//! A register is of use where the SHA-256 is that of its content, where the segment file begins with the very bytes that it
+//! was made of (their CRC-32), and where its leaf hashes lead to the root that the log signed in the checkpoint kept with
+//! them. So a start still looks at every byte of the log: damage sends it back to reading the entries, which tells where it
+//! is. Nothing is synced: what a power cut tears does not fit.
+
+use std::fs::File;
+use std::io::{ErrorKind, Write};
+use std::path::PathBuf;
+use std::sync::Arc;
+use std::thread::JoinHandle;
+
+use prost::Message;
+use rinsebook_proto::bytes::Hash;
+use rinsebook_proto::entry::Entry;
+use rinsebook_proto::fact::{MAX_SERVICE_ENVELOPE_BYTES, Signed};
+use rinsebook_proto::journal::RecordFile;
+use rinsebook_proto::rules::{Recorded, Stretch};
+
+use crate::log::LogReader;
+use crate::work;
+
+const MAGIC: &[u8] = b"RINSEREG\0\0\0\x01";
+
+/// What is kept of a segment's entries, or of the first of them.
+#[derive(Clone, PartialEq, Message)]
+pub struct Register {
+    /// Bytes of the segment file that it was made of.
+    #[prost(uint64, tag = "1")]
+    pub covered_bytes: u64,
+    /// CRC-32/IEEE over them.
+    #[prost(fixed32, tag = "2")]
+    pub crc32: u32,
+    /// They are the whole file, to which nothing is added any more.
+    #[prost(bool, tag = "3")]
+    pub sealed: bool,
+    /// Where in the file the frame of each entry begins.
+    #[prost(uint64, repeated, tag = "4")]
+    pub offsets: Vec<u64>,
+    /// The leaf hash of each, one after another.
+    #[prost(bytes = "vec", tag = "5")]
+    pub leaves: Vec<u8>,
+    /// The note of the checkpoint that closes the last of them.
+    #[prost(string, tag = "6")]
+    pub note: String,
+    /// What the history keeps.
+    #[prost(message, required, tag = "7")]
+    pub stretch: Stretch,
+}
+
+impl Register {
+    /// The leaf hash of each entry.
+    pub fn leaves(&self) -> impl Iterator<Item = Hash> {
+        self.leaves.chunks_exact(32).map(|leaf| Hash::from_slice(leaf).expect("32 bytes"))
+    }
+
+    /// The leaf hash at a place.
+    pub fn leaf(&self, at: u32) -> Hash {
+        let from = 32 * at as usize;
+        Hash::from_slice(&self.leaves[from..from + 32]).expect("32 bytes")
+    }
+
+    /// The last of them.
+    pub fn last_leaf(&self) -> Hash {
+        self.leaf(self.offsets.len() as u32 - 1)
+    }
+
+    /// Where reading goes on: at the segment behind, or in this one.
+    pub fn read_from(&self) -> u64 {
+        if self.sealed { self.stretch.end() } else { self.stretch.first }
+    }
+
+    fn fits(&self) -> bool {
+        let entries = self.offsets.len();
+        entries > 0
+            && self.leaves.len() == 32 * entries
+            && self.stretch.entries() == entries as u64
+            && self.stretch.fits()
+    }
+}
+
+/// A register that is of use.
+pub struct Loaded {
+    /// As it was kept.
+    pub register: Register,
+    /// The entries that have to be read whole.
+    pub whole: Vec<Recorded>,
+}
+
+/// Where registers lie, beside the log that they are of.
+#[derive(Clone)]
+pub struct Folder {
+    dir: PathBuf,
+    reader: LogReader,
+}
+
+impl Folder {
+    /// In this folder; it is made where something is put there.
+    pub fn new(dir: PathBuf, reader: LogReader) -> Folder {
+        Folder { dir, reader }
+    }
+
+    fn path(&self, first: u64) -> PathBuf {
+        self.dir.join(format!("{first:020}.register"))
+    }
+
+    /// That of the segment which begins at this index, where it is of use; none where there is none.
+    ///
+    /// # Errors
+    /// Why it is of none, in words.
+    pub fn load(&self, first: u64) -> Result<Option<Loaded>, String> {
+        let bytes = match std::fs::read(self.path(first)) {
+            Ok(bytes) => bytes,
+            Err(error) if error.kind() == ErrorKind::NotFound => return Ok(None),
+            Err(error) => return Err(error.to_string()),
+        };
+        let rest = bytes.strip_prefix(MAGIC).ok_or("it is of another form")?;
+        let (digest, content) = rest.split_at_checked(32).ok_or("it is cut short")?;
+        if Hash::of(content).0 != digest {
+            return Err("the check over its content".to_owned());
+        }
+        let register = Register::decode(content).map_err(|e| e.to_string())?;
+        drop(bytes);
+        if !register.fits() || register.stretch.first != first {
+            return Err("what it holds does not go together".to_owned());
+        }
+        let file = self.reader.file(first).map_err(|e| e.to_string())?;
+        let (checksum, whole) = rayon::join(
+            || file.checksum((!register.sealed).then_some(register.covered_bytes)).map_err(|e| e.to_string()),
+            || whole(&file, &register),
+        );
+        if checksum? != (register.covered_bytes, register.crc32) {
+            return Err("the segment file is not the one that it was made of".to_owned());
+        }
+        Ok(Some(Loaded { whole: whole?, register }))
+    }
+
+    fn write(&self, mut register: Register) -> Result<(), String> {
+        let first = register.stretch.first;
+        let file = self.reader.file(first).map_err(|e| e.to_string())?;
+        let covered = (!register.sealed).then_some(register.covered_bytes);
+        (register.covered_bytes, register.crc32) = file.checksum(covered).map_err(|e| e.to_string())?;
+        let content = register.encode_to_vec();
+        let digest = Hash::of(&content);
+        let path = self.path(first);
+        let part = path.with_extension("part");
+        let put = || {
+            std::fs::create_dir_all(&self.dir)?;
+            let mut out = File::create(&part)?;
+            [MAGIC, &digest.0, &content].iter().try_for_each(|piece| out.write_all(piece))?;
+            std::fs::rename(&part, &path)
+        };
+        put().map_err(|e: std::io::Error| e.to_string())
+    }
+}
+
+/// Facts that a start needs whole, read at their places.
+fn whole(file: &RecordFile, register: &Register) -> Result<Vec<Recorded>, String> {
+    let stretch = &register.stretch;
+    let times_ms: Vec<u64> = stretch.times_ms().collect();
+    let read = |at: &u32| {
+        let data = file.read(register.offsets[*at as usize]).map_err(|e| e.to_string())?;
+        let entry = Entry::decode(&data).map_err(|e| e.to_string())?;
+        let fact = Signed::parse(&entry.envelope, MAX_SERVICE_ENVELOPE_BYTES).map_err(|e| e.to_string())?;
+        if (entry.index, fact.hash()) != (stretch.index(*at), stretch.hash(*at)) {
+            return Err(format!("another entry stands where entry {} is said to", stretch.index(*at)));
+        }
+        Ok(stretch.recorded(*at, times_ms[*at as usize], Arc::new(fact)))
+    };
+    stretch.whole.iter().map(read).collect()
+}
+
+/// Makes registers of what is added, segment by segment.
+pub struct Registers {
+    folder: Folder,
+    open: Option<Open>,
+    writing: Option<JoinHandle<()>>,
+}
+
+/// What the open segment's register will say beside the stretch.
+#[derive(Default)]
+struct Open {
+    segment_first: u64,
+    end_offset: u64,
+    offsets: Vec<u64>,
+    leaves: Vec<u8>,
+    note: String,
+    /// There is more in it than in the register on disk.
+    grown: bool,
+}
+
+impl Registers {
+    /// To be put there.
+    pub fn new(folder: Folder) -> Registers {
+        Registers { folder, open: None, writing: None }
+    }
+
+    /// Whether this segment is another than the one before.
+    pub fn is_another(&self, segment_first: u64) -> bool {
+        self.open.as_ref().is_none_or(|open| open.segment_first != segment_first)
+    }
+
+    /// What follows belongs to this segment.
+    pub fn begin(&mut self, segment_first: u64) {
+        self.open = Some(Open { segment_first, ..Open::default() });
+    }
+
+    /// What follows belongs to the segment of that register, behind what it holds; its stretch is the history's matter.
+    pub fn go_on_with(&mut self, register: Register) -> Stretch {
+        let Register { covered_bytes, offsets, leaves, note, stretch, .. } = register;
+        let (segment_first, end_offset) = (stretch.first, covered_bytes);
+        self.open = Some(Open { segment_first, end_offset, offsets, leaves, note, grown: false });
+        stretch
+    }
+
+    /// Takes the next group of the segment.
+    pub fn add(&mut self, offsets: &[u64], end_offset: u64, leaves: impl IntoIterator<Item = Hash>, note: &str) {
+        let Some(open) = &mut self.open else { return };
+        open.offsets.extend_from_slice(offsets);
+        open.leaves.extend(leaves.into_iter().flat_map(|leaf| leaf.0));
+        (open.end_offset, open.grown) = (end_offset, true);
+        note.clone_into(&mut open.note);
+    }
+
+    /// Writes the register of what was added, where that is more than is on disk: beside all else, but where everything
+    /// happens on one thread. What cannot be written is not lost: the next start reads the entries.
+    pub fn end(&mut self, stretch: Option<Stretch>, sealed: bool) {
+        let (Some(open), Some(stretch)) = (self.open.take(), stretch) else { return };
+        if !open.grown || stretch.entries() != open.offsets.len() as u64 {
+            return;
+        }
+        let Open { end_offset, offsets, leaves, note, .. } = open;
+        let register = Register { covered_bytes: end_offset, crc32: 0, sealed, offsets, leaves, note, stretch };
+        let folder = self.folder.clone();
+        let write = move || {
+            let first = register.stretch.first;
+            if let Err(why) = folder.write(register) {
+                tracing::warn!(first, why, "a register cannot be written; the next start reads these entries");
+            }
+        };
+        self.wait();
+        if work::is_alone() {
+            write();
+        } else {
+            self.writing = std::thread::Builder::new().name("registers".to_owned()).spawn(write).ok();
+        }
+    }
+
+    /// Waits until what is being written is written.
+    pub fn wait(&mut self) {
+        if let Some(writing) = self.writing.take() {
+            // A panic in it was said where it happened; what it left does not fit.
+            let _ = writing.join();
+        }
+    }
+}
+
+impl Drop for Registers {
+    fn drop(&mut self) {
+        self.wait();
+    }
+}
