@@ -87,7 +87,7 @@ pub use assess::{Assessment, Question};
 pub use deeds::Deed;
 pub use enrolments::{Enrolments, Texts};
 pub use finding::{Finding, Outcome, Rule, Severity};
-pub use history::{Heard, History, OfRun, OfSubject, ReadBack, Stretch};
+pub use history::{Heard, History, OfSubject, ReadBack, Stretch};
 pub use item::{Blocks, Item, ItemKind};
 pub use judge::Standing;
 pub use kinds::kind_name;

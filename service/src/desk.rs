@@ -140,14 +140,16 @@ impl Desk {
         }
         let in_doubt = self.clock_in_doubt();
         self.enrolments.hear(recorded);
-        self.take_in(recorded, entry_hash);
+        if self.take_in(recorded, entry_hash) {
+            self.know_keys();
+        }
         if in_doubt && !self.clock_in_doubt() {
             self.clock_base_ms = apart_ms(&*self.clock);
         }
     }
 
-    /// What the fact itself tells, for an entry that was heard.
-    fn take_in(&mut self, recorded: &Recorded, entry_hash: Hash) {
+    /// What the fact itself tells, for an entry that was heard; whether the roster has grown.
+    fn take_in(&mut self, recorded: &Recorded, entry_hash: Hash) -> bool {
         if recorded.index == 0 {
             self.record = recorded.fact.hash();
         }
@@ -155,14 +157,20 @@ impl Desk {
             self.signing.found(founded);
         }
         let successions = self.enrolments.roster().successions().len();
-        if self.enrolments.take(recorded, &Texts::default()) {
+        let grown = self.enrolments.take(recorded, &Texts::default());
+        if grown {
             self.follow_log_keys(successions, recorded.index);
             self.erasing.roster_moved();
-            self.keys.replace(self.enrolments.roster().keys().iter().map(|k| k.public_key).chain(self.service_key()));
         }
         if let Some(Kind::ForkSeen(fork)) = recorded.fact.kind() {
             self.forks.insert(Hash::of(&fork.envelope), (recorded.index, entry_hash));
         }
+        grown
+    }
+
+    /// Tells those who check signatures beside whose keys are known.
+    fn know_keys(&self) {
+        self.keys.replace(self.enrolments.roster().keys().iter().map(|k| k.public_key).chain(self.service_key()));
     }
 
     /// Judges one candidate of a peer; what is to be recorded joins the group. The outcome may leave the process only

@@ -141,6 +141,11 @@ impl Projection {
         self.announce(kept, note);
     }
 
+    /// Makes room for so many more entries.
+    pub fn reserve(&mut self, more: usize) {
+        self.history.write().expect(NO_PANIC).reserve(more);
+    }
+
     /// Adds the entries of a register.
     pub fn resume(&mut self, loaded: Loaded, kept: Kept) {
         let Loaded { register, whole } = loaded;

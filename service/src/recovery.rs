@@ -189,6 +189,9 @@ impl Replay {
             }
         };
         let mut next = load(0);
+        if next.is_some() {
+            self.projection.reserve(usize::try_from(self.kept.checked).unwrap_or_default());
+        }
         let mut from = 0;
         // Beyond what sled says was checked a register vouches for nothing.
         while let Some(loaded) = next.take().filter(|loaded| loaded.register.stretch.end() <= self.kept.checked) {

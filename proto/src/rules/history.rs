@@ -25,7 +25,7 @@ use crate::v1;
 pub use facts::ReadBack;
 use facts::{Facts, Mark};
 use stretch::Growing;
-pub use stretch::{OfRun, OfSubject, Stretch};
+pub use stretch::{OfSubject, Stretch};
 
 /// A device's word on itself, as the service recorded it.
 #[derive(Debug, Clone, PartialEq)]
@@ -121,7 +121,12 @@ impl History {
         }
     }
 
-    /// From here on what is added is kept for [`stretch`](Self::stretch).
+    /// Makes room for so many more entries.
+    pub fn reserve(&mut self, more: usize) {
+        self.facts.reserve(more);
+    }
+
+    /// From here on what is added is kept for [`end_stretch`](Self::end_stretch).
     pub fn begin_stretch(&mut self) {
         self.growing = Some(Growing::new(self.size()));
     }
@@ -144,7 +149,6 @@ impl History {
     pub fn resume(&mut self, stretch: &Stretch, whole: &[Recorded], attachment: &dyn Fn(&Hash) -> Option<Vec<u8>>) {
         assert_eq!(stretch.first, self.size(), "a stretch goes on from the last entry");
         self.growing = None;
-        self.facts.reserve(stretch.marks.len());
         for (at, received_ms) in (0..).zip(stretch.times_ms()) {
             self.facts.push(stretch.mark(at, received_ms));
         }
@@ -175,11 +179,11 @@ impl History {
             self.by_kind.entry(name).or_default().append(&mut indices);
         }
         self.revisions.sort_unstable();
-        let subjects: Vec<Subject> = stretch.subjects.iter().filter_map(OfSubject::subject).collect();
-        for (subject, of_it) in subjects.iter().zip(&stretch.subjects) {
+        let subjects: Vec<Subject> = stretch.subjects.each().map(|of| of.subject).collect();
+        for (subject, of_it) in subjects.iter().zip(stretch.subjects.each()) {
             if !of_it.at.is_empty() {
                 self.aircraft.extend(as_aircraft(subject));
-                of(&mut self.by_subject, subject).append(&mut indices(&of_it.at));
+                of(&mut self.by_subject, subject).extend(of_it.at.iter().map(|at| stretch.index(*at)));
             }
             if !of_it.beside.is_empty() {
                 let others = of_it.beside.iter().map(|number| subjects[*number as usize].clone());

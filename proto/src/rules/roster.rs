@@ -16,10 +16,13 @@ mod placings;
 mod recovery;
 mod successions;
 
-use std::collections::{BTreeSet, HashMap};
+use std::collections::BTreeSet;
 use std::sync::Arc;
 
+use hashbrown::HashMap;
+
 use super::Recorded;
+use super::enrolments::Texts;
 use super::fleet;
 use super::judge::Types;
 use super::procedure::Procedure;
@@ -329,7 +332,7 @@ impl Roster {
     /// `known` beforehand may lie beyond the facts.
     pub(super) fn replay<'a>(
         facts: impl Iterator<Item = &'a Recorded> + Clone,
-        texts: &HashMap<Hash, Result<Arc<Procedure>, String>>,
+        texts: &Texts,
         known: &[Revocation],
     ) -> Roster {
         let mut ahead: Vec<Revocation> = known.to_vec();
@@ -345,7 +348,7 @@ impl Roster {
     }
 
     /// Takes the next fact, where it counts; and those that it lets count.
-    pub(super) fn apply(&mut self, recorded: &Recorded, texts: &HashMap<Hash, Result<Arc<Procedure>, String>>) {
+    pub(super) fn apply(&mut self, recorded: &Recorded, texts: &Texts) {
         let Some(kind) = recorded.fact.kind() else { return };
         match kind {
             Kind::RecordFounded(founding) => {
@@ -368,7 +371,7 @@ impl Roster {
         self.take_early(recorded.index, texts);
     }
 
-    fn take(&mut self, recorded: &Recorded, kind: &Kind, texts: &HashMap<Hash, Result<Arc<Procedure>, String>>) {
+    fn take(&mut self, recorded: &Recorded, kind: &Kind, texts: &Texts) {
         let index = recorded.index;
         if let Some(card) = recorded.fact.header().card {
             self.cards.entry(card).or_default().push(index);
@@ -508,7 +511,7 @@ impl Roster {
         &mut self,
         index: u64,
         b: &v1::ProcedurePublished,
-        texts: &HashMap<Hash, Result<Arc<Procedure>, String>>,
+        texts: &Texts,
     ) {
         let digest = b.text.as_ref().and_then(|t| Hash::from_slice(&t.digest));
         let (Some(procedure), Some(digest)) = (Id::from_slice(&b.procedure), digest) else { return };

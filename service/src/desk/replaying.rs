@@ -82,18 +82,22 @@ impl Desk {
             register.leaves().for_each(|leaf| tree.push(leaf));
         }
         let last_ms = stretch.times_ms().last().unwrap_or(0);
-        let head = |of: &OfSubject| {
+        let head = |of: OfSubject<'_>| {
             let last = *of.at.last()?;
             let head = Head { count: of.at.len() as u64, index: stretch.index(last), hash: register.leaf(last) };
-            Some((of.subject()?, head))
+            Some((of.subject, head))
         };
-        let heads = stretch.subjects.iter().filter_map(head);
+        let heads = stretch.subjects.each().filter_map(head);
         self.chain.skip(stretch.entries(), register.last_leaf(), last_ms, heads);
         self.resume_runs(stretch, whole)?;
         self.enrolments.hear_stretch(stretch.unsure(), stretch.known());
+        let mut grown = false;
         for recorded in whole {
             let at = (recorded.index - stretch.first) as u32;
-            self.take_in(recorded, register.leaf(at));
+            grown |= self.take_in(recorded, register.leaf(at));
+        }
+        if grown {
+            self.know_keys();
         }
         self.replay_checkpoint(&register.note)
     }

@@ -80,7 +80,7 @@ impl Mark {
 pub(super) struct Facts {
     marks: Vec<Mark>,
     /// Places among the marks; of envelopes that the log holds twice the first.
-    by_hash: HashTable<usize>,
+    by_hash: HashTable<u32>,
     hashes: DefaultHashBuilder,
     /// None: every fact stays.
     back: Option<Back>,
@@ -118,11 +118,13 @@ impl Facts {
         let last = self.marks.last().is_none_or(|last| last.index < mark.index);
         assert!(last, "indices ascend");
         let at = self.marks.len();
+        let place = u32::try_from(at).expect("a history has fewer than 2^32 entries");
         let (marks, hashes) = (&self.marks, &self.hashes);
-        let taken = self.by_hash.find(hashes.hash_one(mark.hash), |at| marks[*at].hash == mark.hash).is_some();
-        if !taken {
-            self.by_hash.insert_unique(hashes.hash_one(mark.hash), at, |at| hashes.hash_one(marks[*at].hash));
-        }
+        let hash_at = |at: &u32| marks[*at as usize].hash;
+        let slot = hashes.hash_one(mark.hash);
+        self.by_hash
+            .entry(slot, |at| hash_at(at) == mark.hash, |at| hashes.hash_one(hash_at(at)))
+            .or_insert(place);
         self.marks.push(mark);
         at
     }
@@ -130,7 +132,7 @@ impl Facts {
     /// Room for so many more.
     pub(super) fn reserve(&mut self, more: usize) {
         let (marks, hashes) = (&self.marks, &self.hashes);
-        self.by_hash.reserve(more, |at| hashes.hash_one(marks[*at].hash));
+        self.by_hash.reserve(more, |at| hashes.hash_one(marks[*at as usize].hash));
         self.marks.reserve(more);
     }
 
@@ -187,8 +189,8 @@ impl Facts {
     }
 
     pub(super) fn by_hash(&self, hash: &Hash) -> Option<u64> {
-        let found = self.by_hash.find(self.hashes.hash_one(hash), |at| self.marks[*at].hash == *hash)?;
-        Some(self.marks[*found].index)
+        let found = self.by_hash.find(self.hashes.hash_one(hash), |at| self.marks[*at as usize].hash == *hash)?;
+        Some(self.marks[*found as usize].index)
     }
 
     pub(super) fn last(&self) -> Option<&Mark> {

@@ -34,8 +34,8 @@ pub struct Stretch {
     #[prost(message, repeated, tag = "5")]
     pub kinds: Vec<OfKind>,
     /// Facts by subject.
-    #[prost(message, repeated, tag = "6")]
-    pub subjects: Vec<OfSubject>,
+    #[prost(message, required, tag = "6")]
+    pub subjects: Subjects,
     /// Facts by device and run.
     #[prost(message, repeated, tag = "7")]
     pub runs: Vec<OfRun>,
@@ -61,21 +61,41 @@ pub struct OfKind {
     pub at: Vec<u32>,
 }
 
-/// The facts about one subject.
+/// Subjects, in columns: of many thousands a list for each would be most of the work.
 #[derive(Clone, PartialEq, prost::Message)]
-pub struct OfSubject {
-    /// Its kind in a header.
-    #[prost(uint32, tag = "1")]
-    pub kind: u32,
-    /// Its id.
+pub struct Subjects {
+    /// The kind of each in a header.
+    #[prost(bytes = "vec", tag = "1")]
+    pub kinds: Vec<u8>,
+    /// How long the id of each is.
     #[prost(bytes = "vec", tag = "2")]
-    pub id: Vec<u8>,
-    /// Their places; none where it is only named beside another.
-    #[prost(uint32, repeated, tag = "3")]
-    pub at: Vec<u32>,
-    /// Subjects named beside it for the first time, by their numbers in this list.
+    pub id_lengths: Vec<u8>,
+    /// Their ids, one after another.
+    #[prost(bytes = "vec", tag = "3")]
+    pub ids: Vec<u8>,
+    /// How many facts are about each; none where it is only named beside another.
     #[prost(uint32, repeated, tag = "4")]
+    pub counts: Vec<u32>,
+    /// The places of these, those of the first subject first.
+    #[prost(uint32, repeated, tag = "5")]
+    pub at: Vec<u32>,
+    /// How many subjects are named beside each for the first time.
+    #[prost(uint32, repeated, tag = "6")]
+    pub beside_counts: Vec<u32>,
+    /// Their numbers in this list, those beside the first subject first.
+    #[prost(uint32, repeated, tag = "7")]
     pub beside: Vec<u32>,
+}
+
+/// One subject of a stretch.
+#[derive(Debug, Clone, PartialEq)]
+pub struct OfSubject<'s> {
+    /// The subject.
+    pub subject: Subject,
+    /// The places of the facts about it.
+    pub at: &'s [u32],
+    /// Subjects named beside it for the first time, by number.
+    pub beside: &'s [u32],
 }
 
 /// The facts of one run.
@@ -181,7 +201,8 @@ impl Stretch {
     pub fn fits(&self) -> bool {
         let entries = self.marks.len();
         let places = |at: &[u32]| at.iter().all(|at| (*at as usize) < entries) && at.is_sorted();
-        let numbers = |list: &[u32]| list.iter().all(|number| (*number as usize) < self.subjects.len());
+        let subjects = self.subjects.fit(entries);
+        let numbers = |list: &[u32]| list.iter().all(|number| (*number as usize) < self.subjects.kinds.len());
         let run = |run: &OfRun| {
             let ids = Id::from_slice(&run.device).is_some() && Id::from_slice(&run.run).is_some();
             ids && run.counters.len() == run.at.len() && places(&run.at)
@@ -190,7 +211,7 @@ impl Stretch {
         (self.hashes.len(), self.received_ms.len()) == (32 * entries, entries)
             && self.first.checked_add(entries as u64).is_some()
             && self.kinds.iter().all(|of| super::super::kinds::named(&of.name).is_some() && places(&of.at))
-            && self.subjects.iter().all(|of| of.subject().is_some() && places(&of.at) && numbers(&of.beside))
+            && subjects
             && self.runs.iter().all(run)
             && self.awaited.iter().all(awaited)
             && places(&self.whole)
@@ -240,10 +261,45 @@ impl Stretch {
     }
 }
 
-impl OfSubject {
-    /// The subject; none where its kind or id is none.
-    pub fn subject(&self) -> Option<Subject> {
-        Subject::from_parts(self.kind as i32, &self.id)
+impl Subjects {
+    fn fit(&self, entries: usize) -> bool {
+        let count = self.kinds.len();
+        let sum = |counts: &[u32]| counts.iter().map(|count| *count as usize).sum::<usize>();
+        let lengths = self.id_lengths.iter().map(|length| usize::from(*length)).sum::<usize>();
+        let columns = [self.id_lengths.len(), self.counts.len(), self.beside_counts.len()] == [count; 3];
+        let rows = [lengths, sum(&self.counts), sum(&self.beside_counts)]
+            == [self.ids.len(), self.at.len(), self.beside.len()];
+        columns
+            && rows
+            && self.at.iter().all(|at| (*at as usize) < entries)
+            && self.beside.iter().all(|number| (*number as usize) < count)
+            && self.parts().all(|(kind, id, at, _)| {
+                Subject::from_parts(kind.into(), id).is_some() && at.is_sorted()
+            })
+    }
+
+    fn parts(&self) -> impl Iterator<Item = (u8, &[u8], &[u32], &[u32])> {
+        let (mut ids, mut at, mut beside) = (&self.ids[..], &self.at[..], &self.beside[..]);
+        (0..self.kinds.len()).map(move |number| {
+            let (id, rest) = ids.split_at(self.id_lengths[number].into());
+            ids = rest;
+            let (own, rest) = at.split_at(self.counts[number] as usize);
+            at = rest;
+            let (named, rest) = beside.split_at(self.beside_counts[number] as usize);
+            beside = rest;
+            (self.kinds[number], id, own, named)
+        })
+    }
+
+    /// Each of them.
+    ///
+    /// # Panics
+    /// If the stretch does not [fit](Stretch::fits).
+    pub fn each(&self) -> impl Iterator<Item = OfSubject<'_>> {
+        self.parts().map(|(kind, id, at, beside)| {
+            let subject = Subject::from_parts(kind.into(), id).expect("a stretch that fits");
+            OfSubject { subject, at, beside }
+        })
     }
 }
 
@@ -323,6 +379,8 @@ pub(super) struct Growing {
     received_ms: u64,
     /// Numbers of subjects.
     subjects: HashMap<Subject, u32>,
+    /// By number: the facts about each, and what is named beside it.
+    of_subjects: Vec<(Vec<u32>, Vec<u32>)>,
     /// Places in the lists of kinds and runs.
     kinds: HashMap<String, usize>,
     runs: HashMap<(Id, Id), usize>,
@@ -337,13 +395,13 @@ impl Growing {
 
     /// Goes on with one that was put down.
     pub(super) fn again(stretch: Stretch) -> Growing {
-        let subject = |(number, of): (u32, &OfSubject)| Some((of.subject()?, number));
         let run = |(at, of): (usize, &OfRun)| Some(((Id::from_slice(&of.device)?, Id::from_slice(&of.run)?), at));
         let mut erasures = Erasures::default();
         erasures.go_on(stretch.known());
         Growing {
             received_ms: stretch.times_ms().last().unwrap_or(0),
-            subjects: (0..).zip(&stretch.subjects).filter_map(subject).collect(),
+            subjects: stretch.subjects.each().map(|of| of.subject).zip(0..).collect(),
+            of_subjects: stretch.subjects.each().map(|of| (of.at.to_vec(), of.beside.to_vec())).collect(),
             kinds: stretch.kinds.iter().enumerate().map(|(at, of)| (of.name.clone(), at)).collect(),
             runs: stretch.runs.iter().enumerate().filter_map(run).collect(),
             erasures,
@@ -371,7 +429,7 @@ impl Growing {
         }
         for subject in &header.subjects {
             let number = self.number(subject);
-            self.stretch.subjects[number as usize].at.push(at);
+            self.of_subjects[number as usize].0.push(at);
         }
         let run = *self.runs.entry((header.device, header.run)).or_insert_with(|| {
             let (device, run) = (header.device.to_vec(), header.run.to_vec());
@@ -390,9 +448,12 @@ impl Growing {
         if let Some(number) = self.subjects.get(subject) {
             return *number;
         }
-        let number = self.stretch.subjects.len() as u32;
-        let (kind, id) = (subject.kind() as u32, subject.id().to_vec());
-        self.stretch.subjects.push(OfSubject { kind, id, at: Vec::new(), beside: Vec::new() });
+        let number = self.of_subjects.len() as u32;
+        let columns = &mut self.stretch.subjects;
+        columns.kinds.push(subject.kind() as u8);
+        columns.id_lengths.push(subject.id().len() as u8);
+        columns.ids.extend_from_slice(subject.id());
+        self.of_subjects.push(Default::default());
         self.subjects.insert(subject.clone(), number);
         number
     }
@@ -400,7 +461,7 @@ impl Growing {
     /// A subject is named beside another for the first time.
     pub(super) fn beside(&mut self, subject: &Subject, other: &Subject) {
         let (number, other) = (self.number(subject), self.number(other));
-        self.stretch.subjects[number as usize].beside.push(other);
+        self.of_subjects[number as usize].1.push(other);
     }
 
     /// An envelope is named that has not come.
@@ -413,6 +474,12 @@ impl Growing {
     pub(super) fn done(self, judged: &[Erasure]) -> Stretch {
         let judged = judged.iter().filter(|erasure| erasure.index >= self.stretch.first).cloned().collect();
         let known = Known { judged, ..self.erasures.known() };
-        Stretch { heard: Some(Heard::of(&known)), ..self.stretch }
+        let mut stretch = Stretch { heard: Some(Heard::of(&known)), ..self.stretch };
+        let columns = &mut stretch.subjects;
+        columns.counts = self.of_subjects.iter().map(|(at, _)| at.len() as u32).collect();
+        columns.at = self.of_subjects.iter().flat_map(|(at, _)| at).copied().collect();
+        columns.beside_counts = self.of_subjects.iter().map(|(_, beside)| beside.len() as u32).collect();
+        columns.beside = self.of_subjects.iter().flat_map(|(_, beside)| beside).copied().collect();
+        stretch
     }
 }

@@ -1,12 +1,8 @@
 //! A custodian's facts that came before their signer's key was known.
 
-use std::collections::HashMap;
-use std::sync::Arc;
-
 use super::Roster;
-use crate::bytes::Hash;
+use crate::rules::enrolments::Texts;
 use crate::rules::judge::{self, Standing, Types};
-use crate::rules::procedure::Procedure;
 use crate::rules::{Recorded, SignatureState};
 
 impl Roster {
@@ -20,7 +16,7 @@ impl Roster {
     }
 
     /// Facts that came before their signer's key, and count by what the entry at `index` said: they take effect there.
-    pub(super) fn take_early(&mut self, index: u64, texts: &HashMap<Hash, Result<Arc<Procedure>, String>>) {
+    pub(super) fn take_early(&mut self, index: u64, texts: &Texts) {
         let mut early = std::mem::take(&mut self.early);
         early.retain_mut(|e| {
             let known = self.key(&e.fact.header().author_key, u64::MAX).is_some();

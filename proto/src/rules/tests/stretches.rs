@@ -109,8 +109,8 @@ fn a_stretch_that_does_not_fit_is_told_from_one_that_does() {
         |s| s.received_ms.push(1),
         |s| s.whole.push(u32::MAX),
         |s| s.kinds[0].name.push('x'),
-        |s| s.subjects[0].id.push(0),
-        |s| s.subjects[0].beside.push(u32::MAX),
+        |s| s.subjects.ids.push(0),
+        |s| s.subjects.beside[0] = u32::MAX,
         |s| s.runs[0].counters.push(9),
         |s| s.heard = None,
     ];
