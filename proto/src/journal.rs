@@ -197,13 +197,13 @@ impl Journal {
         disk: Arc<dyn Disk>,
         dir: &Path,
         options: Options,
-        visit: impl FnMut(&Group) -> Result<(), E>,
+        mut visit: impl FnMut(&Group) -> Result<(), E>,
     ) -> Result<(Self, Recovered), JournalError> {
-        Self::open_from(disk, dir, options, 0, visit)
+        Self::open_from(disk, dir, options, 0, |group| visit(&group))
     }
 
     /// As [`create_or_open`](Self::create_or_open), but that files before the one which begins at index `from` are not looked
-    /// at: the caller vouches for them.
+    /// at: the caller vouches for them; and each group is given away.
     ///
     /// # Errors
     /// As there.
@@ -212,9 +212,9 @@ impl Journal {
         dir: &Path,
         options: Options,
         from: u64,
-        mut visit: impl FnMut(&Group) -> Result<(), E>,
+        mut visit: impl FnMut(Group) -> Result<(), E>,
     ) -> Result<(Self, Recovered), JournalError> {
-        let mut visit = |group: &Group| visit(group).map(|()| None).map_err(Into::into);
+        let mut visit = |group: Group| visit(group).map(|()| None).map_err(Into::into);
         let mended = recover::mend(&*disk, dir, &options, from, &mut visit)?;
         let from = mended.unseen.first().copied().unwrap_or(from);
         scan::walk_to_end(&*disk, dir, options.kind, from, &mended.unseen, &mut visit)?;

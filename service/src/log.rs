@@ -65,7 +65,7 @@ impl Log {
         reader: &LogReader,
         options: Options,
         from: u64,
-        mut visit: impl FnMut(&Group) -> Result<(), ServiceError>,
+        mut visit: impl FnMut(Group) -> Result<(), ServiceError>,
     ) -> Result<(Log, Recovered), JournalError> {
         let locations = reader.locations.clone();
         let known = locations.len();

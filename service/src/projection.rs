@@ -12,7 +12,7 @@ use rinsebook_proto::rules::{History, ReadBack, Recorded};
 use tokio::sync::{mpsc, watch};
 
 use crate::blobs::Blobs;
-use crate::registers::{Folder, Loaded, Registers};
+use crate::registers::{Loaded, Registers};
 use crate::sequencer::{Committed, Figures};
 use crate::snapshot::{Kept, Snapshot};
 
@@ -94,10 +94,10 @@ pub struct Projection {
 impl Projection {
     /// Knows nothing yet, will read facts back from there, and puts registers in that folder. Without a snapshot it works all
     /// the same; only the next start takes longer.
-    pub fn new(blobs: Blobs, from: Arc<dyn ReadBack>, registers: Folder) -> Projection {
+    pub fn new(blobs: Blobs, from: Arc<dyn ReadBack>, registers: Registers) -> Projection {
         let (known, _) = watch::channel(Known::default());
         let history = Arc::new(RwLock::new(History::reading(from, AT_HAND_BYTES)));
-        Projection { history, known, blobs, snapshot: None, registers: Registers::new(registers), waiting: None }
+        Projection { history, known, blobs, snapshot: None, registers, waiting: None }
     }
 
     /// Where readers look.
@@ -133,11 +133,13 @@ impl Projection {
         }
     }
 
-    /// Adds a group that was read from the log.
-    pub fn replay(&mut self, group: &Group, leaves: Vec<Hash>, entries: Vec<Recorded>, kept: Kept, note: String) {
+    /// Adds a group that was read from the log; its facts are read back where they are asked for.
+    pub fn replay(&mut self, group: &Group, leaves: Vec<Hash>, entries: &mut [Recorded], kept: Kept, note: String) {
         self.in_segment(group.segment_first);
         self.registers.add(&group.record_offsets, group.end_offset, leaves, &note);
-        entries.into_iter().for_each(|recorded| self.add(recorded));
+        let mut history = self.history.write().expect(NO_PANIC);
+        entries.iter_mut().for_each(|recorded| history.pass(recorded, &|digest| attachment(&self.blobs, digest)));
+        drop(history);
         self.announce(kept, note);
     }
 

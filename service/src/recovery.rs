@@ -13,6 +13,7 @@ use std::sync::Arc;
 use rayon::prelude::*;
 use rinsebook_proto::clock::Clock;
 use rinsebook_proto::journal::{Disk, Group, Kind, Options, Recovered};
+use rinsebook_proto::rules::Recorded;
 
 use crate::admission::KnownKeys;
 use crate::blobs::Blobs;
@@ -23,13 +24,16 @@ use crate::error::ServiceError;
 use crate::identity::Identity;
 use crate::log::{Log, LogReader};
 use crate::projection::Projection;
-use crate::registers::{Folder, Loaded};
+use crate::registers::{Folder, Loaded, Registers};
 use crate::shelf::{Shelf, Unreadable};
 use crate::snapshot::{Kept, Snapshot};
 use crate::standstill::Standstill;
+use crate::work;
 
 /// Entries that are taken apart at once: enough to keep all cores busy, and no burden on memory.
 const GATHERED: usize = 2048;
+/// Groups that may be read before they are taken.
+const GROUPS_AHEAD: usize = 64;
 /// Fewer entries than this are not worth another thread.
 const ENTRIES_A_THREAD: usize = 32;
 
@@ -79,14 +83,15 @@ pub fn open(
     let standstill = Standstill::open(&config.data)?;
     let (snapshot, kept, because) = open_snapshot(&dir);
     let unreadable = Unreadable::default();
+    let beside = !work::is_alone();
     let fresh = || {
         let reader = LogReader::new(disk.clone(), &config.log_dir());
         let shelf = Arc::new(Shelf::new(reader.clone(), unreadable.clone()));
         let registers = Folder::new(dir.join("registers"), reader.clone());
         let erasing = Erasing::new(blobs.clone(), config.keep_signer_name_years);
         let desk = Desk::new(identity.clone(), clock.clone(), erasing, keys.clone(), standstill.clone());
-        let projection = Projection::new(blobs.clone(), shelf, registers.clone());
-        Replay::new(desk, reader, registers, projection, keys.clone())
+        let projection = Projection::new(blobs.clone(), shelf, Registers::new(registers.clone(), beside));
+        Replay::new(desk, reader, registers, projection, keys.clone(), beside)
     };
     let mut replay = fresh();
     replay.kept = kept;
@@ -136,10 +141,14 @@ struct Replay {
     projection: Projection,
     keys: KnownKeys,
     kept: Kept,
+    /// The log is read on a thread of its own.
+    beside: bool,
     /// Groups as they came from the journal.
     gathered: Vec<Group>,
     /// Those before them, taken apart.
     apart: Vec<Apart>,
+    /// Entries that were taken: they are given back while others are taken apart.
+    spent: Vec<Recorded>,
     report: StartReport,
     misfit: Option<&'static str>,
 }
@@ -151,23 +160,23 @@ struct Apart {
 }
 
 impl Replay {
-    fn new(desk: Desk, reader: LogReader, registers: Folder, projection: Projection, keys: KnownKeys) -> Replay {
+    fn new(
+        desk: Desk,
+        reader: LogReader,
+        registers: Folder,
+        projection: Projection,
+        keys: KnownKeys,
+        beside: bool,
+    ) -> Replay {
         let (kept, report) = (Kept::default(), StartReport::default());
-        let (gathered, apart, misfit) = (Vec::new(), Vec::new(), None);
-        Replay { desk, reader, registers, projection, keys, kept, gathered, apart, report, misfit }
+        let (gathered, apart, spent, misfit) = (Vec::new(), Vec::new(), Vec::new(), None);
+        Replay { desk, reader, registers, projection, keys, kept, beside, gathered, apart, spent, report, misfit }
     }
 
     fn read(mut self, config: &Config) -> Result<(Replay, (Log, Recovered)), Failed> {
         let options = Options { kind: Kind::Log, grow_bytes: config.grow_bytes, segment_bytes: config.segment_bytes };
-        let reader = self.reader.clone();
         let from = self.resume()?;
-        let opened = Log::open(&reader, options, from, |group| self.gather(group));
-        let opened = opened.map_err(ServiceError::from).and_then(|opened| {
-            // Once to take the last groups apart, once to take them.
-            self.go_on()?;
-            self.go_on()?;
-            Ok(opened)
-        });
+        let opened = if self.beside { self.read_beside(options, from) } else { self.read_here(options, from) };
         if let Some(why) = self.misfit {
             return Err(Failed::Misfit(why));
         }
@@ -176,6 +185,37 @@ impl Replay {
             return Err(Failed::Misfit("it covers more entries than the log has"));
         }
         Ok((self, opened))
+    }
+
+    /// Reads and takes in turn.
+    fn read_here(&mut self, options: Options, from: u64) -> Result<(Log, Recovered), ServiceError> {
+        let opened = Log::open(&self.reader.clone(), options, from, |group| self.gather(group))?;
+        self.finish_gathering()?;
+        Ok(opened)
+    }
+
+    /// Reads while what was read before is taken.
+    fn read_beside(&mut self, options: Options, from: u64) -> Result<(Log, Recovered), ServiceError> {
+        let reader = self.reader.clone();
+        let (read, groups) = std::sync::mpsc::sync_channel(GROUPS_AHEAD);
+        std::thread::scope(|scope| {
+            let taking = scope.spawn(move || {
+                groups.into_iter().try_for_each(|group| self.gather(group))?;
+                self.finish_gathering()
+            });
+            // Where the taker has ended, its error is the one that counts.
+            let ended = |_| ServiceError::Unreadable("reading ended before its time".to_owned());
+            let opened = Log::open(&reader, options, from, |group| read.send(group).map_err(ended));
+            drop(read);
+            taking.join().unwrap_or_else(|panic| std::panic::resume_unwind(panic))?;
+            Ok(opened?)
+        })
+    }
+
+    /// Once to take the last groups apart, once to take them.
+    fn finish_gathering(&mut self) -> Result<(), ServiceError> {
+        self.go_on()?;
+        self.go_on()
     }
 
     /// Takes what registers hold in place of the entries; the first index of the segment where reading begins.
@@ -221,11 +261,11 @@ impl Replay {
         Ok(())
     }
 
-    fn gather(&mut self, group: &Group) -> Result<(), ServiceError> {
+    fn gather(&mut self, group: Group) -> Result<(), ServiceError> {
         if self.misfit.is_some() {
             return Ok(());
         }
-        self.gathered.push(group.clone());
+        self.gathered.push(group);
         let entries: usize = self.gathered.iter().map(|group| group.records.len()).sum();
         if entries >= GATHERED { self.go_on() } else { Ok(()) }
     }
@@ -233,9 +273,12 @@ impl Replay {
     /// Takes what has gathered apart, while what was taken apart before is taken in order.
     fn go_on(&mut self) -> Result<(), ServiceError> {
         let (gathered, apart) = (std::mem::take(&mut self.gathered), std::mem::take(&mut self.apart));
-        let (keys, checked) = (self.keys.clone(), self.kept.checked);
+        let (keys, checked, spent) = (self.keys.clone(), self.kept.checked, std::mem::take(&mut self.spent));
         let (next, taken) = rayon::join(
-            || take_apart(gathered, &keys, checked),
+            || {
+                spent.into_par_iter().with_min_len(ENTRIES_A_THREAD).for_each(drop);
+                take_apart(gathered, &keys, checked)
+            },
             || apart.into_iter().try_for_each(|apart| self.group(apart)),
         );
         self.apart = next;
@@ -279,7 +322,8 @@ impl Replay {
         let entries = group.records.len() as u64;
         *if checked_before { &mut self.report.resumed } else { &mut self.report.replayed } += entries;
         let note = note.to_owned();
-        self.projection.replay(&group, leaves, recorded, kept, note);
+        self.projection.replay(&group, leaves, &mut recorded, kept, note);
+        self.spent.append(&mut recorded);
         Ok(())
     }
 

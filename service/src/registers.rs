@@ -26,7 +26,6 @@ use rinsebook_proto::journal::RecordFile;
 use rinsebook_proto::rules::{Recorded, Stretch};
 
 use crate::log::LogReader;
-use crate::work;
 
 const MAGIC: &[u8] = b"RINSEREG\0\0\0\x01";
 
@@ -169,8 +168,9 @@ fn whole(file: &RecordFile, register: &Register) -> Result<Vec<Recorded>, String
     let read = |at: &u32| {
         let data = file.read(register.offsets[*at as usize]).map_err(|e| e.to_string())?;
         let entry = Entry::decode(&data).map_err(|e| e.to_string())?;
-        let fact = Signed::parse(&entry.envelope, MAX_SERVICE_ENVELOPE_BYTES).map_err(|e| e.to_string())?;
-        if (entry.index, fact.hash()) != (stretch.index(*at), stretch.hash(*at)) {
+        let index = entry.index;
+        let fact = Signed::take(entry.envelope, MAX_SERVICE_ENVELOPE_BYTES).map_err(|e| e.to_string())?;
+        if (index, fact.hash()) != (stretch.index(*at), stretch.hash(*at)) {
             return Err(format!("another entry stands where entry {} is said to", stretch.index(*at)));
         }
         Ok(stretch.recorded(*at, times_ms[*at as usize], Arc::new(fact)))
@@ -181,6 +181,8 @@ fn whole(file: &RecordFile, register: &Register) -> Result<Vec<Recorded>, String
 /// Makes registers of what is added, segment by segment.
 pub struct Registers {
     folder: Folder,
+    /// They are written on a thread beside whoever adds.
+    beside: bool,
     open: Option<Open>,
     writing: Option<JoinHandle<()>>,
 }
@@ -198,9 +200,9 @@ struct Open {
 }
 
 impl Registers {
-    /// To be put there.
-    pub fn new(folder: Folder) -> Registers {
-        Registers { folder, open: None, writing: None }
+    /// To be put there, by a thread beside whoever adds or by themselves.
+    pub fn new(folder: Folder, beside: bool) -> Registers {
+        Registers { folder, beside, open: None, writing: None }
     }
 
     /// Whether this segment is another than the one before.
@@ -230,8 +232,8 @@ impl Registers {
         note.clone_into(&mut open.note);
     }
 
-    /// Writes the register of what was added, where that is more than is on disk: beside all else, but where everything
-    /// happens on one thread. What cannot be written is not lost: the next start reads the entries.
+    /// Writes the register of what was added, where that is more than is on disk. What cannot be written is not lost: the
+    /// next start reads the entries.
     pub fn end(&mut self, stretch: Option<Stretch>, sealed: bool) {
         let (Some(open), Some(stretch)) = (self.open.take(), stretch) else { return };
         if !open.grown || stretch.entries() != open.offsets.len() as u64 {
@@ -247,10 +249,10 @@ impl Registers {
             }
         };
         self.wait();
-        if work::is_alone() {
-            write();
-        } else {
+        if self.beside {
             self.writing = std::thread::Builder::new().name("registers".to_owned()).spawn(write).ok();
+        } else {
+            write();
         }
     }
 

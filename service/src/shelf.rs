@@ -46,7 +46,7 @@ impl Shelf {
         if entry.index != index {
             return Err(format!("entry {} stands there", entry.index));
         }
-        Signed::parse(&entry.envelope, MAX_SERVICE_ENVELOPE_BYTES).map_err(|e| e.to_string())
+        Signed::take(entry.envelope, MAX_SERVICE_ENVELOPE_BYTES).map_err(|e| e.to_string())
     }
 }
 

@@ -49,22 +49,14 @@ impl std::fmt::Debug for Envelope {
 impl Envelope {
     /// Takes the bytes apart; anything but the exact form under this type is malformed.
     pub fn parse(bytes: &[u8], payload_type: &'static str, max_bytes: usize) -> Result<Envelope, Malformed> {
-        let wrong = |reason: &str| Malformed::new("envelope", reason);
-        if bytes.len() > max_bytes {
-            return Err(wrong(&format!("{} bytes are more than the {max_bytes} allowed", bytes.len())));
-        }
-        let mut rest = bytes;
-        let payload = take_field(&mut rest, 0x0A).ok_or_else(|| wrong("no payload field in the exact form"))?;
-        let start = offset_in(bytes, payload);
-        let found = take_field(&mut rest, 0x12).ok_or_else(|| wrong("no type field in the exact form"))?;
-        if found != payload_type.as_bytes() {
-            return Err(wrong("the payload type is another"));
-        }
-        if rest.len() != 68 || rest[..4] != SIGNATURE_FRAME {
-            return Err(wrong("not exactly one signature of 64 bytes without key id at the end"));
-        }
-        let hash = Hash::of(bytes);
-        Ok(Envelope { bytes: bytes.to_vec(), payload: start..start + payload.len(), payload_type, hash })
+        let payload = payload_in(bytes, payload_type, max_bytes)?;
+        Ok(Envelope { hash: Hash::of(bytes), bytes: bytes.to_vec(), payload, payload_type })
+    }
+
+    /// As [`parse`](Self::parse), of bytes that nobody else needs.
+    pub fn take(bytes: Vec<u8>, payload_type: &'static str, max_bytes: usize) -> Result<Envelope, Malformed> {
+        let payload = payload_in(&bytes, payload_type, max_bytes)?;
+        Ok(Envelope { hash: Hash::of(&bytes), bytes, payload, payload_type })
     }
 
     /// Signs a payload.
@@ -99,6 +91,25 @@ impl Envelope {
         let signature = self.bytes[self.bytes.len() - 64..].try_into().expect("64 bytes, checked when parsed");
         key::verifies(key, &pae(self.payload_type, self.payload()), signature)
     }
+}
+
+/// Where the payload stands in an envelope of this type; anything but the exact form is malformed.
+fn payload_in(bytes: &[u8], payload_type: &str, max_bytes: usize) -> Result<Range<usize>, Malformed> {
+    let wrong = |reason: &str| Malformed::new("envelope", reason);
+    if bytes.len() > max_bytes {
+        return Err(wrong(&format!("{} bytes are more than the {max_bytes} allowed", bytes.len())));
+    }
+    let mut rest = bytes;
+    let payload = take_field(&mut rest, 0x0A).ok_or_else(|| wrong("no payload field in the exact form"))?;
+    let start = offset_in(bytes, payload);
+    let found = take_field(&mut rest, 0x12).ok_or_else(|| wrong("no type field in the exact form"))?;
+    if found != payload_type.as_bytes() {
+        return Err(wrong("the payload type is another"));
+    }
+    if rest.len() != 68 || rest[..4] != SIGNATURE_FRAME {
+        return Err(wrong("not exactly one signature of 64 bytes without key id at the end"));
+    }
+    Ok(start..start + payload.len())
 }
 
 /// Header bytes, the kind's field number, and the kind's field.

@@ -38,11 +38,11 @@ pub fn scan<E: Into<BoxError>>(
     kind: Kind,
     mut visit: impl FnMut(&Group) -> Result<[u8; 32], E>,
 ) -> Result<Scan, JournalError> {
-    walk(disk, dir, kind, &mut |group| visit(group).map(Some).map_err(Into::into))
+    walk(disk, dir, kind, &mut |group| visit(&group).map(Some).map_err(Into::into))
 }
 
 /// A visitor that does not know hashes leaves the check of the headers' previous hashes to its own chain.
-pub(super) type Visit<'a> = dyn FnMut(&Group) -> Result<Option<[u8; 32]>, BoxError> + 'a;
+pub(super) type Visit<'a> = dyn FnMut(Group) -> Result<Option<[u8; 32]>, BoxError> + 'a;
 
 fn walk(disk: &dyn Disk, dir: &Path, kind: Kind, visit: &mut Visit<'_>) -> Result<Scan, JournalError> {
     let mut folder = Folder::read(disk, dir)?;
@@ -115,15 +115,14 @@ fn walk_segment(
         let offset = reader.at;
         let fault = match reader.step()? {
             Step::Group(group) => {
-                *previous = visit(&group).map_err(|source| JournalError::Visit {
-                    file: group.file.clone(),
-                    offset: group.offset,
-                    first: group.first,
-                    source,
+                let (synced_before, first) = (group.synced_before, group.first);
+                *previous = visit(group).map_err(|source| {
+                    let file = reader.name.clone();
+                    JournalError::Visit { file, offset, first, source }
                 })?;
                 found.groups += 1;
                 found.records = reader.next_index;
-                found.synced_before = found.synced_before.max(group.synced_before);
+                found.synced_before = found.synced_before.max(synced_before);
                 continue;
             }
             Step::Mark { synced, .. } => {

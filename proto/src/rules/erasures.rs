@@ -12,9 +12,10 @@
 //! memory; 14 CFR 43.9(a): whose name). It is counted from when those were received: a station's clock that is set back
 //! shortens nothing.
 
-use std::collections::{BTreeMap, BTreeSet, HashMap, HashSet};
+use std::collections::{BTreeMap, BTreeSet};
 
 use chrono::{DateTime, Months};
+use hashbrown::{HashMap, HashSet};
 
 use super::Recorded;
 use super::roster::Roster;

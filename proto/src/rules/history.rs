@@ -4,6 +4,7 @@
 
 mod facts;
 mod stretch;
+mod subjects;
 
 use std::borrow::Cow;
 use std::collections::BTreeSet;
@@ -26,6 +27,7 @@ pub use facts::ReadBack;
 use facts::{Facts, Mark};
 use stretch::Growing;
 pub use stretch::{OfSubject, Stretch};
+use subjects::Subjects;
 
 /// A device's word on itself, as the service recorded it.
 #[derive(Debug, Clone, PartialEq)]
@@ -43,11 +45,9 @@ pub struct Heard {
 pub struct History {
     facts: Facts,
     by_kind: HashMap<&'static str, Vec<u64>>,
-    by_subject: HashMap<Subject, Vec<u64>>,
+    subjects: Subjects,
     /// Those of the subjects that are aircraft: a question about one must not go through all that were ever washed.
     aircraft: BTreeSet<Id>,
-    /// Subjects that some fact names together.
-    beside: HashMap<Subject, BTreeSet<Subject>>,
     /// Envelopes that were named before they came, and what the facts are about that named them.
     awaited: HashMap<Hash, BTreeSet<Subject>>,
     /// By device: the first facts of its runs.
@@ -90,21 +90,30 @@ impl History {
     /// # Panics
     /// If the entry's index is not above the last one's: the log alone gives indices.
     pub fn add(&mut self, mut recorded: Recorded, attachment: &dyn Fn(&Hash) -> Option<Vec<u8>>) {
+        self.pass(&mut recorded, attachment);
+        let at = self.facts.place(recorded.index).expect("just put there");
+        self.facts.keep(at, recorded.fact);
+    }
+
+    /// As [`add`](Self::add), of an entry that can be read back and will hardly be asked for soon: its fact is not kept.
+    pub fn pass(&mut self, recorded: &mut Recorded, attachment: &dyn Fn(&Hash) -> Option<Vec<u8>>) {
         let good = match recorded.signature {
             SignatureState::Good => Some(true),
-            SignatureState::Unchecked => self.check_late(&recorded),
+            SignatureState::Unchecked => self.check_late(recorded),
         };
         if good == Some(true) {
             recorded.signature = SignatureState::Good;
         }
-        let at = self.facts.push(Mark::new(&recorded, good));
+        let recorded = &*recorded;
+        let at = self.facts.push(Mark::new(recorded, good));
         if good.is_none() {
             self.waiting.entry(recorded.fact.header().author_key).or_default().push(at);
         }
         let kind = recorded.fact.kind();
+        let numbers: Vec<u32> = recorded.fact.header().subjects.iter().map(|s| self.subjects.number(s)).collect();
         if let Some(growing) = &mut self.growing {
             let whole = recorded.signature != SignatureState::Good || kind.is_some_and(is_read_whole);
-            growing.push(&recorded, kind.map(kind_name), whole);
+            growing.push(recorded, kind.map(kind_name), whole, &numbers, &self.subjects);
         }
         if let Some(kind) = kind {
             self.by_kind.entry(kind_name(kind)).or_default().push(recorded.index);
@@ -112,11 +121,9 @@ impl History {
         if matches!(kind, Some(Kind::ProcedurePublished(_) | Kind::ProcedureWithdrawn(_))) {
             self.revisions.push(recorded.index);
         }
-        self.index_subjects(&recorded);
-        self.enrolments.hear(&recorded);
-        let grown = self.take_in(&recorded, attachment);
-        self.facts.keep(at, recorded.fact);
-        if grown {
+        self.index_subjects(recorded, numbers);
+        self.enrolments.hear(recorded);
+        if self.take_in(recorded, attachment) {
             self.try_waiting();
         }
     }
@@ -139,7 +146,7 @@ impl History {
 
     /// What is added from here on belongs to that stretch, which was [resumed](Self::resume) last.
     pub fn go_on_with(&mut self, stretch: Stretch) {
-        self.growing = Some(Growing::again(stretch));
+        self.growing = Some(Growing::again(stretch, &mut self.subjects));
     }
 
     /// Takes the next entries as a stretch: `whole` are those that it says have to be read whole.
@@ -179,15 +186,14 @@ impl History {
             self.by_kind.entry(name).or_default().append(&mut indices);
         }
         self.revisions.sort_unstable();
-        let subjects: Vec<Subject> = stretch.subjects.each().map(|of| of.subject).collect();
-        for (subject, of_it) in subjects.iter().zip(stretch.subjects.each()) {
-            if !of_it.at.is_empty() {
-                self.aircraft.extend(as_aircraft(subject));
-                of(&mut self.by_subject, subject).extend(of_it.at.iter().map(|at| stretch.index(*at)));
+        let numbers: Vec<u32> = stretch.subjects.each().map(|of| self.subjects.number(&of.subject)).collect();
+        for (number, of) in numbers.iter().zip(stretch.subjects.each()) {
+            if !of.at.is_empty() {
+                self.aircraft.extend(as_aircraft(&of.subject));
+                self.subjects.add_all(*number, of.at.iter().map(|at| stretch.index(*at)));
             }
-            if !of_it.beside.is_empty() {
-                let others = of_it.beside.iter().map(|number| subjects[*number as usize].clone());
-                of(&mut self.beside, subject).extend(others);
+            for other in of.beside {
+                self.subjects.beside(*number, numbers[*other as usize]);
             }
         }
         let mut starts = Vec::new();
@@ -202,7 +208,7 @@ impl History {
         starts.into_iter().for_each(|(index, device)| self.run_starts.entry(device).or_default().push(index));
         for awaited in &stretch.awaited {
             let hash = Hash::from_slice(&awaited.hash).expect("a stretch that fits");
-            let about = awaited.about.iter().map(|number| subjects[*number as usize].clone());
+            let about = awaited.about.iter().map(|number| self.subjects.subject(numbers[*number as usize]).clone());
             self.awaited.entry(hash).or_default().extend(about);
         }
     }
@@ -224,26 +230,21 @@ impl History {
         Some(recorded.fact.signed_by(&key))
     }
 
-    fn index_subjects(&mut self, recorded: &Recorded) {
+    /// `named`: the numbers of its subjects.
+    fn index_subjects(&mut self, recorded: &Recorded, mut named: Vec<u32>) {
         let header = recorded.fact.header();
-        self.aircraft.extend(header.subjects.iter().filter_map(as_aircraft));
-        for subject in &header.subjects {
-            of(&mut self.by_subject, subject).push(recorded.index);
+        for (number, subject) in named.iter().zip(&header.subjects) {
+            self.subjects.add(*number, recorded.index);
+            self.aircraft.extend(as_aircraft(subject));
         }
-        let devices: Vec<Subject> = devices_named(recorded).into_iter().map(Subject::Device).collect();
-        let named = || header.subjects.iter().filter(|s| **s != Subject::Roster).chain(&devices);
-        for subject in named() {
-            let beside = of(&mut self.beside, subject);
-            for other in named().filter(|other| *other != subject) {
-                // Nearly every fact names what others named together before: nothing is copied for those.
-                if !beside.contains(other) {
-                    beside.insert(other.clone());
-                    if let Some(growing) = &mut self.growing {
-                        growing.beside(subject, other);
-                    }
-                }
+        named.retain(|number| *self.subjects.subject(*number) != Subject::Roster);
+        named.extend(devices_named(recorded).into_iter().map(|id| self.subjects.number(&Subject::Device(id))));
+        let growing = &mut self.growing;
+        self.subjects.together(&mut named, |subjects, one, other| {
+            if let Some(growing) = growing {
+                growing.beside(one, other, subjects);
             }
-        }
+        });
         self.runs.entry((header.device, header.run)).or_default().push((header.counter, recorded.index));
         if header.counter == 0 {
             self.run_starts.entry(header.device).or_default().push(recorded.index);
@@ -259,7 +260,7 @@ impl History {
         if named != Hash::ZERO && self.by_hash(&named).is_none() {
             self.awaited.entry(named).or_default().extend(about.iter().cloned());
             if let Some(growing) = &mut self.growing {
-                growing.awaits(named, about);
+                growing.awaits(named, about, &mut self.subjects);
             }
         }
     }
@@ -307,9 +308,13 @@ impl History {
         }
         named.insert(Subject::Device(second.header().device));
         named.remove(&Subject::Roster);
-        for subject in &named {
-            self.beside.entry(subject.clone()).or_default().extend(named.iter().filter(|s| *s != subject).cloned());
-        }
+        let mut named: Vec<u32> = named.iter().map(|subject| self.subjects.number(subject)).collect();
+        let growing = &mut self.growing;
+        self.subjects.together(&mut named, |subjects, one, other| {
+            if let Some(growing) = growing {
+                growing.beside(one, other, subjects);
+            }
+        });
         let first = first.map(|first| first.index);
         let hash = second.hash();
         let second = Recorded { fact: Arc::new(second), signature: SignatureState::Good, ..recorded.clone() };
@@ -449,7 +454,7 @@ impl History {
 
     /// Indices of the facts about a subject, ascending.
     pub fn facts_of(&self, subject: &Subject) -> &[u64] {
-        self.by_subject.get(subject).map_or(&[], Vec::as_slice)
+        self.subjects.facts(subject)
     }
 
     /// The newest report of a device below a size.
@@ -500,17 +505,9 @@ impl History {
 
     /// Those subjects, and the ones named together with them, of the kind asked.
     pub(super) fn near(&self, of: &BTreeSet<Subject>, wanted: impl Fn(&Subject) -> bool) -> BTreeSet<Subject> {
-        let beside = of.iter().filter_map(|s| self.beside.get(s)).flatten();
+        let beside = of.iter().flat_map(|s| self.subjects.named_with(s));
         of.iter().chain(beside).filter(|s| wanted(s)).cloned().collect()
     }
-}
-
-/// What stands under a subject; the subject is copied only where it is new.
-fn of<'m, T: Default>(map: &'m mut HashMap<Subject, T>, subject: &Subject) -> &'m mut T {
-    if !map.contains_key(subject) {
-        map.insert(subject.clone(), T::default());
-    }
-    map.get_mut(subject).expect("just put there")
 }
 
 /// Facts of which more than their header is needed to know what later ones mean; the service's own look at lost places is

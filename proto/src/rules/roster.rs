@@ -507,12 +507,7 @@ impl Roster {
         }));
     }
 
-    fn publish(
-        &mut self,
-        index: u64,
-        b: &v1::ProcedurePublished,
-        texts: &Texts,
-    ) {
+    fn publish(&mut self, index: u64, b: &v1::ProcedurePublished, texts: &Texts) {
         let digest = b.text.as_ref().and_then(|t| Hash::from_slice(&t.digest));
         let (Some(procedure), Some(digest)) = (Id::from_slice(&b.procedure), digest) else { return };
         let text = match texts.get(&digest) {

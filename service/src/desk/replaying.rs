@@ -31,8 +31,9 @@ impl Read {
     /// # Errors
     /// What is wrong with the data by itself, in words.
     pub fn new(data: &[u8], keys: Option<&KnownKeys>) -> Result<Read, String> {
-        let entry = Entry::decode(data).map_err(|e| e.to_string())?;
-        let fact = Signed::parse(&entry.envelope, fact::MAX_SERVICE_ENVELOPE_BYTES).map_err(|e| e.to_string())?;
+        let mut entry = Entry::decode(data).map_err(|e| e.to_string())?;
+        let fact = Signed::take(std::mem::take(&mut entry.envelope), fact::MAX_SERVICE_ENVELOPE_BYTES)
+            .map_err(|e| e.to_string())?;
         let key = keys.and_then(|keys| keys.get(&fact.header().author_key));
         let holds = key.map(|key| fact.signed_by(&key));
         Ok(Read { entry, fact, hash: leaf_hash(data), holds })

@@ -122,9 +122,7 @@ impl Facts {
         let (marks, hashes) = (&self.marks, &self.hashes);
         let hash_at = |at: &u32| marks[*at as usize].hash;
         let slot = hashes.hash_one(mark.hash);
-        self.by_hash
-            .entry(slot, |at| hash_at(at) == mark.hash, |at| hashes.hash_one(hash_at(at)))
-            .or_insert(place);
+        self.by_hash.entry(slot, |at| hash_at(at) == mark.hash, |at| hashes.hash_one(hash_at(at))).or_insert(place);
         self.marks.push(mark);
         at
     }

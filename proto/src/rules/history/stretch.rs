@@ -8,7 +8,7 @@ use hashbrown::HashMap;
 
 use super::super::erasures::{Erasure, Erasures, Known, Signer};
 use super::super::{Recorded, SignatureState};
-use super::Mark;
+use super::{Mark, subjects};
 use crate::bytes::{Hash, Id};
 use crate::fact::Subject;
 
@@ -273,9 +273,7 @@ impl Subjects {
             && rows
             && self.at.iter().all(|at| (*at as usize) < entries)
             && self.beside.iter().all(|number| (*number as usize) < count)
-            && self.parts().all(|(kind, id, at, _)| {
-                Subject::from_parts(kind.into(), id).is_some() && at.is_sorted()
-            })
+            && self.parts().all(|(kind, id, at, _)| Subject::from_parts(kind.into(), id).is_some() && at.is_sorted())
     }
 
     fn parts(&self) -> impl Iterator<Item = (u8, &[u8], &[u32], &[u32])> {
@@ -377,8 +375,8 @@ fn cut<T>(bytes: &[u8], length: usize, one: impl Fn(&[u8]) -> Option<T>) -> Opti
 pub(super) struct Growing {
     stretch: Stretch,
     received_ms: u64,
-    /// Numbers of subjects.
-    subjects: HashMap<Subject, u32>,
+    /// By the history's number: the number in this stretch, plus one.
+    numbers: Vec<u32>,
     /// By number: the facts about each, and what is named beside it.
     of_subjects: Vec<(Vec<u32>, Vec<u32>)>,
     /// Places in the lists of kinds and runs.
@@ -394,13 +392,19 @@ impl Growing {
     }
 
     /// Goes on with one that was put down.
-    pub(super) fn again(stretch: Stretch) -> Growing {
+    pub(super) fn again(stretch: Stretch, known: &mut subjects::Subjects) -> Growing {
         let run = |(at, of): (usize, &OfRun)| Some(((Id::from_slice(&of.device)?, Id::from_slice(&of.run)?), at));
         let mut erasures = Erasures::default();
         erasures.go_on(stretch.known());
+        let mut numbers = Vec::new();
+        for (own, of) in (1..).zip(stretch.subjects.each()) {
+            let number = known.number(&of.subject) as usize;
+            numbers.resize(numbers.len().max(number + 1), 0);
+            numbers[number] = own;
+        }
         Growing {
             received_ms: stretch.times_ms().last().unwrap_or(0),
-            subjects: stretch.subjects.each().map(|of| of.subject).zip(0..).collect(),
+            numbers,
             of_subjects: stretch.subjects.each().map(|of| (of.at.to_vec(), of.beside.to_vec())).collect(),
             kinds: stretch.kinds.iter().enumerate().map(|(at, of)| (of.name.clone(), at)).collect(),
             runs: stretch.runs.iter().enumerate().filter_map(run).collect(),
@@ -409,8 +413,15 @@ impl Growing {
         }
     }
 
-    /// The next entry; `whole`: it has to be read whole.
-    pub(super) fn push(&mut self, recorded: &Recorded, kind: Option<&'static str>, whole: bool) {
+    /// The next entry; `whole`: it has to be read whole; `about`: the numbers of its subjects.
+    pub(super) fn push(
+        &mut self,
+        recorded: &Recorded,
+        kind: Option<&'static str>,
+        whole: bool,
+        about: &[u32],
+        known: &subjects::Subjects,
+    ) {
         let at = self.stretch.marks.len() as u32;
         let header = recorded.fact.header();
         self.stretch.hashes.extend_from_slice(&recorded.fact.hash().0);
@@ -427,8 +438,8 @@ impl Growing {
             });
             self.stretch.kinds[number].at.push(at);
         }
-        for subject in &header.subjects {
-            let number = self.number(subject);
+        for number in about {
+            let number = self.number(*number, known);
             self.of_subjects[number as usize].0.push(at);
         }
         let run = *self.runs.entry((header.device, header.run)).or_insert_with(|| {
@@ -444,29 +455,34 @@ impl Growing {
         self.erasures.hear(recorded);
     }
 
-    fn number(&mut self, subject: &Subject) -> u32 {
-        if let Some(number) = self.subjects.get(subject) {
-            return *number;
+    /// The number in this stretch of the subject that has this one.
+    fn number(&mut self, number: u32, known: &subjects::Subjects) -> u32 {
+        self.numbers.resize(self.numbers.len().max(number as usize + 1), 0);
+        let own = &mut self.numbers[number as usize];
+        if *own == 0 {
+            let (columns, subject) = (&mut self.stretch.subjects, known.subject(number));
+            columns.kinds.push(subject.kind() as u8);
+            columns.id_lengths.push(subject.id().len() as u8);
+            columns.ids.extend_from_slice(subject.id());
+            self.of_subjects.push(Default::default());
+            *own = self.of_subjects.len() as u32;
         }
-        let number = self.of_subjects.len() as u32;
-        let columns = &mut self.stretch.subjects;
-        columns.kinds.push(subject.kind() as u8);
-        columns.id_lengths.push(subject.id().len() as u8);
-        columns.ids.extend_from_slice(subject.id());
-        self.of_subjects.push(Default::default());
-        self.subjects.insert(subject.clone(), number);
-        number
+        *own - 1
     }
 
     /// A subject is named beside another for the first time.
-    pub(super) fn beside(&mut self, subject: &Subject, other: &Subject) {
-        let (number, other) = (self.number(subject), self.number(other));
-        self.of_subjects[number as usize].1.push(other);
+    pub(super) fn beside(&mut self, one: u32, other: u32, known: &subjects::Subjects) {
+        let (one, other) = (self.number(one, known), self.number(other, known));
+        self.of_subjects[one as usize].1.push(other);
     }
 
     /// An envelope is named that has not come.
-    pub(super) fn awaits(&mut self, hash: Hash, about: &[Subject]) {
-        let about = about.iter().map(|subject| self.number(subject)).collect();
+    pub(super) fn awaits(&mut self, hash: Hash, about: &[Subject], known: &mut subjects::Subjects) {
+        let about = about.iter().map(|subject| {
+            let number = known.number(subject);
+            self.number(number, known)
+        });
+        let about = about.collect();
         self.stretch.awaited.push(Awaited { hash: hash.to_vec(), about });
     }
 
