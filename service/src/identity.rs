@@ -46,10 +46,14 @@ impl Identity {
         let dir = config.keys_dir();
         let passphrase = passphrase(config)?;
         let device = made_once(&dir.join("device"), || Ok(Id::random().to_string()))?;
-        let mut log_keys = Vec::new();
-        for number in log_key_numbers(&dir)? {
-            log_keys.push(signing_key(&log_key_file(&dir, number), &passphrase)?);
-        }
+        let numbers = log_key_numbers(&dir)?;
+        // It takes long to open one, on purpose.
+        let log_key = |number| signing_key(&log_key_file(&dir, number), &passphrase);
+        let (log_keys, fact_key) = rayon::join(
+            || numbers.into_iter().map(log_key).collect::<Result<Vec<SigningKey>, _>>(),
+            || signing_key(&dir.join("fact.pem"), &passphrase),
+        );
+        let mut log_keys = log_keys?;
         // Made where there is none at all: one that was taken away later must not come back as another.
         if log_keys.is_empty() {
             log_keys.push(signing_key(&log_key_file(&dir, 1), &passphrase)?);
@@ -59,7 +63,7 @@ impl Identity {
             origin_name: config.origin_name.clone(),
             log_key,
             log_keys: Mutex::new(log_keys),
-            fact_key: signing_key(&dir.join("fact.pem"), &passphrase)?,
+            fact_key: fact_key?,
             device: Id::from_hex(device.trim_end()).ok_or_else(|| ServiceError::Key {
                 what: dir.join("device").display().to_string(),
                 why: "it does not hold 32 hex digits".to_owned(),

@@ -12,7 +12,7 @@ use rinsebook_proto::rules::{History, ReadBack, Recorded};
 use tokio::sync::{mpsc, watch};
 
 use crate::blobs::Blobs;
-use crate::registers::{Loaded, Registers};
+use crate::registers::{Loaded, Register, Registers};
 use crate::sequencer::{Committed, Figures};
 use crate::snapshot::{Kept, Snapshot};
 
@@ -149,16 +149,20 @@ impl Projection {
     }
 
     /// Adds the entries of a register.
-    pub fn resume(&mut self, loaded: Loaded, kept: Kept) {
-        let Loaded { register, whole } = loaded;
+    pub fn resume(&mut self, Loaded { register, whole }: &Loaded) {
         let mut history = self.history.write().expect(NO_PANIC);
-        history.resume(&register.stretch, &whole, &|digest| attachment(&self.blobs, digest));
-        let (sealed, note) = (register.sealed, register.note.clone());
-        let stretch = self.registers.go_on_with(register);
-        if !sealed {
-            history.go_on_with(stretch);
+        history.resume(&register.stretch, whole, &|digest| attachment(&self.blobs, digest));
+    }
+
+    /// Goes on behind a register whose entries were added.
+    pub fn go_on(&mut self, register: Register, kept: Kept) {
+        let note = register.note.clone();
+        if register.sealed {
+            self.registers.begin(register.stretch.first);
+        } else {
+            let stretch = self.registers.go_on_with(register);
+            self.history.write().expect(NO_PANIC).go_on_with(stretch);
         }
-        drop(history);
         self.announce(kept, note);
     }
 

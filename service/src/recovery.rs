@@ -248,16 +248,17 @@ impl Replay {
         let register = &loaded.register;
         let end = register.stretch.end();
         let kept = Kept { checked: end, last: register.last_leaf() };
-        if let Err(why) = self.desk.resume(&loaded) {
+        self.reader.knows(register.stretch.first, &register.offsets);
+        let (taken, ()) = rayon::join(|| self.desk.resume(&loaded), || self.projection.resume(&loaded));
+        if let Err(why) = taken {
             tracing::warn!(why, "a register does not fit the log");
             return Err(Failed::Misfit("a register that does not go on from the one before"));
         }
         if end == self.kept.checked && kept.last != self.kept.last {
             return Err(Failed::Misfit("its hashes are not those of the log"));
         }
-        self.reader.knows(register.stretch.first, &register.offsets);
         (self.report.entries, self.report.resumed) = (end, end);
-        self.projection.resume(loaded, kept);
+        self.projection.go_on(loaded.register, kept);
         Ok(())
     }
 

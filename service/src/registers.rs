@@ -4,10 +4,10 @@
 //!
 //! ```text
 //! file      <20 digits: index of the segment's first entry>.register, beside what sled keeps
-//! content   "RINSEREG"  u32 1 (big-endian)  SHA-256 of what follows  the register, as protobuf
+//! content   "RINSEREG"  u32 1  u32 CRC-32/IEEE of what follows (both big-endian)  the register, as protobuf
 //! ```
 //!
-//! A register is of use where the SHA-256 is that of its content, where the segment file begins with the very bytes that it
+//! A register is of use where the CRC is that of its content, where the segment file begins with the very bytes that it
 //! was made of (their CRC-32), and where its leaf hashes lead to the root that the log signed in the checkpoint kept with
 //! them. So a start still looks at every byte of the log: damage sends it back to reading the entries, which tells where it
 //! is. Nothing is synced: what a power cut tears does not fit.
@@ -18,7 +18,9 @@ use std::path::PathBuf;
 use std::sync::Arc;
 use std::thread::JoinHandle;
 
+use bytes::Bytes;
 use prost::Message;
+use rayon::prelude::*;
 use rinsebook_proto::bytes::Hash;
 use rinsebook_proto::entry::Entry;
 use rinsebook_proto::fact::{MAX_SERVICE_ENVELOPE_BYTES, Signed};
@@ -27,6 +29,8 @@ use rinsebook_proto::rules::{Recorded, Stretch};
 
 use crate::log::LogReader;
 
+/// Fewer facts than this are not worth another thread.
+const FACTS_A_THREAD: usize = 64;
 const MAGIC: &[u8] = b"RINSEREG\0\0\0\x01";
 
 /// What is kept of a segment's entries, or of the first of them.
@@ -45,8 +49,8 @@ pub struct Register {
     #[prost(uint64, repeated, tag = "4")]
     pub offsets: Vec<u64>,
     /// The leaf hash of each, one after another.
-    #[prost(bytes = "vec", tag = "5")]
-    pub leaves: Vec<u8>,
+    #[prost(bytes = "bytes", tag = "5")]
+    pub leaves: Bytes,
     /// The note of the checkpoint that closes the last of them.
     #[prost(string, tag = "6")]
     pub note: String,
@@ -122,12 +126,13 @@ impl Folder {
             Err(error) => return Err(error.to_string()),
         };
         let rest = bytes.strip_prefix(MAGIC).ok_or("it is of another form")?;
-        let (digest, content) = rest.split_at_checked(32).ok_or("it is cut short")?;
-        if Hash::of(content).0 != digest {
+        let (crc, content) = rest.split_first_chunk().ok_or("it is cut short")?;
+        if crc32fast::hash(content) != u32::from_be_bytes(*crc) {
             return Err("the check over its content".to_owned());
         }
-        let register = Register::decode(content).map_err(|e| e.to_string())?;
-        drop(bytes);
+        let content = bytes.len() - content.len();
+        // Its columns of hashes stay where they were read to.
+        let register = Register::decode(Bytes::from(bytes).slice(content..)).map_err(|e| e.to_string())?;
         if !register.fits() || register.stretch.first != first {
             return Err("what it holds does not go together".to_owned());
         }
@@ -148,13 +153,13 @@ impl Folder {
         let covered = (!register.sealed).then_some(register.covered_bytes);
         (register.covered_bytes, register.crc32) = file.checksum(covered).map_err(|e| e.to_string())?;
         let content = register.encode_to_vec();
-        let digest = Hash::of(&content);
+        let crc = crc32fast::hash(&content).to_be_bytes();
         let path = self.path(first);
         let part = path.with_extension("part");
         let put = || {
             std::fs::create_dir_all(&self.dir)?;
             let mut out = File::create(&part)?;
-            [MAGIC, &digest.0, &content].iter().try_for_each(|piece| out.write_all(piece))?;
+            [MAGIC, &crc, &content].iter().try_for_each(|piece| out.write_all(piece))?;
             std::fs::rename(&part, &path)
         };
         put().map_err(|e: std::io::Error| e.to_string())
@@ -175,7 +180,7 @@ fn whole(file: &RecordFile, register: &Register) -> Result<Vec<Recorded>, String
         }
         Ok(stretch.recorded(*at, times_ms[*at as usize], Arc::new(fact)))
     };
-    stretch.whole.iter().map(read).collect()
+    stretch.whole.par_iter().with_min_len(FACTS_A_THREAD).map(read).collect()
 }
 
 /// Makes registers of what is added, segment by segment.
@@ -219,6 +224,7 @@ impl Registers {
     pub fn go_on_with(&mut self, register: Register) -> Stretch {
         let Register { covered_bytes, offsets, leaves, note, stretch, .. } = register;
         let (segment_first, end_offset) = (stretch.first, covered_bytes);
+        let leaves = leaves.to_vec();
         self.open = Some(Open { segment_first, end_offset, offsets, leaves, note, grown: false });
         stretch
     }
@@ -240,6 +246,7 @@ impl Registers {
             return;
         }
         let Open { end_offset, offsets, leaves, note, .. } = open;
+        let leaves = leaves.into();
         let register = Register { covered_bytes: end_offset, crc32: 0, sealed, offsets, leaves, note, stretch };
         let folder = self.folder.clone();
         let write = move || {

@@ -156,9 +156,7 @@ impl History {
     pub fn resume(&mut self, stretch: &Stretch, whole: &[Recorded], attachment: &dyn Fn(&Hash) -> Option<Vec<u8>>) {
         assert_eq!(stretch.first, self.size(), "a stretch goes on from the last entry");
         self.growing = None;
-        for (at, received_ms) in (0..).zip(stretch.times_ms()) {
-            self.facts.push(stretch.mark(at, received_ms));
-        }
+        self.facts.push_all((0..).zip(stretch.times_ms()).map(|(at, received_ms)| stretch.mark(at, received_ms)));
         self.resume_indices(stretch);
         self.enrolments.hear_stretch(stretch.unsure(), stretch.known());
         for recorded in whole {

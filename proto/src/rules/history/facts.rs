@@ -127,6 +127,29 @@ impl Facts {
         at
     }
 
+    /// As [`push`](Self::push), of many: the table is gone through from its beginning to its end, and not here and there.
+    pub(super) fn push_all(&mut self, marks: impl Iterator<Item = Mark>) {
+        let first = self.marks.len();
+        self.marks.extend(marks);
+        assert!(
+            self.marks[first.saturating_sub(1)..].is_sorted_by(|one, next| one.index < next.index),
+            "indices ascend"
+        );
+        self.reserve(0);
+        let slots = self.by_hash.num_buckets().next_power_of_two() as u64 - 1;
+        let (marks, hashes) = (&self.marks, &self.hashes);
+        let new = marks.iter().enumerate().skip(first).map(|(at, mark)| (hashes.hash_one(mark.hash), at));
+        let mut new: Vec<(u64, usize)> = new.collect();
+        new.sort_unstable_by_key(|(slot, at)| (slot & slots, *at));
+        for (slot, at) in new {
+            let hash_at = |at: &u32| marks[*at as usize].hash;
+            let place = u32::try_from(at).expect("a history has fewer than 2^32 entries");
+            self.by_hash
+                .entry(slot, |of| hash_at(of) == marks[at].hash, |of| hashes.hash_one(hash_at(of)))
+                .or_insert(place);
+        }
+    }
+
     /// Room for so many more.
     pub(super) fn reserve(&mut self, more: usize) {
         let (marks, hashes) = (&self.marks, &self.hashes);

@@ -4,6 +4,7 @@
 //! It goes on from the stretches before it: what they hold already (a subject named beside another) is not said again. Places
 //! in it count from its first entry.
 
+use bytes::Bytes;
 use hashbrown::HashMap;
 
 use super::super::erasures::{Erasure, Erasures, Known, Signer};
@@ -22,8 +23,8 @@ pub struct Stretch {
     #[prost(uint64, tag = "1")]
     pub first: u64,
     /// SHA-256 of each envelope, one after another.
-    #[prost(bytes = "vec", tag = "2")]
-    pub hashes: Vec<u8>,
+    #[prost(bytes = "bytes", tag = "2")]
+    pub hashes: Bytes,
     /// When each was received, Unix milliseconds; from the second on how much later than the one before.
     #[prost(uint64, repeated, tag = "3")]
     pub received_ms: Vec<u64>,
@@ -374,6 +375,7 @@ fn cut<T>(bytes: &[u8], length: usize, one: impl Fn(&[u8]) -> Option<T>) -> Opti
 #[derive(Debug, Clone, Default)]
 pub(super) struct Growing {
     stretch: Stretch,
+    hashes: Vec<u8>,
     received_ms: u64,
     /// By the history's number: the number in this stretch, plus one.
     numbers: Vec<u32>,
@@ -408,6 +410,7 @@ impl Growing {
             of_subjects: stretch.subjects.each().map(|of| (of.at.to_vec(), of.beside.to_vec())).collect(),
             kinds: stretch.kinds.iter().enumerate().map(|(at, of)| (of.name.clone(), at)).collect(),
             runs: stretch.runs.iter().enumerate().filter_map(run).collect(),
+            hashes: stretch.hashes.to_vec(),
             erasures,
             stretch,
         }
@@ -424,7 +427,7 @@ impl Growing {
     ) {
         let at = self.stretch.marks.len() as u32;
         let header = recorded.fact.header();
-        self.stretch.hashes.extend_from_slice(&recorded.fact.hash().0);
+        self.hashes.extend_from_slice(&recorded.fact.hash().0);
         // A log's times never go back; those of other lists may, and come out right all the same.
         self.stretch.received_ms.push(recorded.received_ms.wrapping_sub(self.received_ms));
         self.received_ms = recorded.received_ms;
@@ -490,7 +493,8 @@ impl Growing {
     pub(super) fn done(self, judged: &[Erasure]) -> Stretch {
         let judged = judged.iter().filter(|erasure| erasure.index >= self.stretch.first).cloned().collect();
         let known = Known { judged, ..self.erasures.known() };
-        let mut stretch = Stretch { heard: Some(Heard::of(&known)), ..self.stretch };
+        let (hashes, heard) = (self.hashes.into(), Some(Heard::of(&known)));
+        let mut stretch = Stretch { hashes, heard, ..self.stretch };
         let columns = &mut stretch.subjects;
         columns.counts = self.of_subjects.iter().map(|(at, _)| at.len() as u32).collect();
         columns.at = self.of_subjects.iter().flat_map(|(at, _)| at).copied().collect();
