@@ -26,7 +26,10 @@ pub fn leaf_hash(data: &[u8]) -> Hash {
 
 /// The hash of a node.
 pub fn node_hash(left: &Hash, right: &Hash) -> Hash {
-    Hash::of_parts(&[&[1], &left.0, &right.0])
+    let mut node = [1; 65];
+    node[1..33].copy_from_slice(&left.0);
+    node[33..].copy_from_slice(&right.0);
+    Hash::of(&node)
 }
 
 /// The root of the tree without leaves.

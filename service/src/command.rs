@@ -197,6 +197,7 @@ fn introduce(running: &Running) -> anyhow::Result<()> {
     tracing::info!(
         entries = start.entries,
         resumed = start.resumed,
+        from_registers = start.from_registers,
         replayed = start.replayed,
         torn_bytes_cut = start.torn_bytes_cut,
         annexes_erased = start.annexes_erased,

@@ -44,6 +44,8 @@ pub struct StartReport {
     pub entries: u64,
     /// Of those, checked before, as sled says: read and chained, their signatures not checked again.
     pub resumed: u64,
+    /// Of those, taken from registers: their bytes were compared, and not read entry by entry.
+    pub from_registers: u64,
     /// Of those, replayed with every check.
     pub replayed: u64,
     /// Bytes of an unfinished write that were cut; nobody was told of them.
@@ -220,32 +222,24 @@ impl Replay {
 
     /// Takes what registers hold in place of the entries; the first index of the segment where reading begins.
     fn resume(&mut self) -> Result<u64, Failed> {
-        let folder = self.registers.clone();
-        let load = |first: u64| match folder.load(first) {
-            Ok(loaded) => loaded,
-            Err(why) => {
-                tracing::warn!(first, why, "a register is of no use; the entries are read from here on");
-                None
-            }
-        };
-        let mut next = load(0);
-        if next.is_some() {
-            self.projection.reserve(usize::try_from(self.kept.checked).unwrap_or_default());
+        let registers = of_use(self.registers.clone(), self.kept.checked);
+        if !self.beside {
+            return registers.into_iter().try_fold(0, |_, loaded| self.take_register(loaded));
         }
-        let mut from = 0;
-        // Beyond what sled says was checked a register vouches for nothing.
-        while let Some(loaded) = next.take().filter(|loaded| loaded.register.stretch.end() <= self.kept.checked) {
-            from = loaded.register.read_from();
-            let goes_on = loaded.register.sealed;
-            // The next one is read while this one is taken.
-            let taken = rayon::join(|| self.take_register(loaded), || next = goes_on.then(|| load(from)).flatten()).0;
-            taken?;
-        }
-        Ok(from)
+        let (loaded, taken) = std::sync::mpsc::sync_channel(1);
+        std::thread::scope(|scope| {
+            // The next ones are read while one is taken; where that fails, nobody waits for more.
+            scope.spawn(move || registers.into_iter().try_for_each(|register| loaded.send(register).ok()));
+            taken.into_iter().try_fold(0, |_, loaded| self.take_register(loaded))
+        })
     }
 
-    fn take_register(&mut self, loaded: Loaded) -> Result<(), Failed> {
+    fn take_register(&mut self, loaded: Loaded) -> Result<u64, Failed> {
         let register = &loaded.register;
+        if register.stretch.first == 0 {
+            self.projection.reserve(usize::try_from(self.kept.checked).unwrap_or_default());
+        }
+        let from = register.read_from();
         let end = register.stretch.end();
         let kept = Kept { checked: end, last: register.last_leaf() };
         self.reader.knows(register.stretch.first, &register.offsets);
@@ -257,9 +251,9 @@ impl Replay {
         if end == self.kept.checked && kept.last != self.kept.last {
             return Err(Failed::Misfit("its hashes are not those of the log"));
         }
-        (self.report.entries, self.report.resumed) = (end, end);
+        self.report = StartReport { entries: end, resumed: end, from_registers: end, ..self.report.clone() };
         self.projection.go_on(loaded.register, kept);
-        Ok(())
+        Ok(from)
     }
 
     fn gather(&mut self, group: Group) -> Result<(), ServiceError> {
@@ -343,6 +337,21 @@ impl Replay {
         let Replay { desk, reader, projection, report, .. } = self;
         Opened { desk, log, reader, projection, unreadable, report }
     }
+}
+
+/// The registers from the log's beginning on, as far as they are of use. Beyond what sled says was checked they vouch for
+/// nothing.
+fn of_use(folder: Folder, checked: u64) -> impl IntoIterator<Item = Loaded> + Send {
+    let mut first = Some(0);
+    std::iter::from_fn(move || {
+        let begin = first.take()?;
+        let loaded = folder.load(begin).unwrap_or_else(|why| {
+            tracing::warn!(first = begin, why, "a register is of no use; the entries are read from here on");
+            None
+        })?;
+        first = loaded.register.sealed.then_some(loaded.register.stretch.end());
+        (loaded.register.stretch.end() <= checked).then_some(loaded)
+    })
 }
 
 /// Every entry by itself, on all cores; signatures only from where they were not checked before.

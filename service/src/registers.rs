@@ -12,8 +12,7 @@
 //! them. So a start still looks at every byte of the log: damage sends it back to reading the entries, which tells where it
 //! is. Nothing is synced: what a power cut tears does not fit.
 
-use std::fs::File;
-use std::io::{ErrorKind, Write};
+use std::io::ErrorKind;
 use std::path::PathBuf;
 use std::sync::Arc;
 use std::thread::JoinHandle;
@@ -60,6 +59,27 @@ pub struct Register {
 }
 
 impl Register {
+    /// Takes a file's content apart; its columns of hashes stay where they are.
+    ///
+    /// # Errors
+    /// Why it is none, in words.
+    pub fn read(file: impl Into<Bytes>) -> Result<Register, String> {
+        let file: Bytes = file.into();
+        let rest = file.strip_prefix(MAGIC).ok_or("it is of another form")?;
+        let (crc, content) = rest.split_first_chunk().ok_or("it is cut short")?;
+        if crc32fast::hash(content) != u32::from_be_bytes(*crc) {
+            return Err("the check over its content".to_owned());
+        }
+        let register = Register::decode(file.slice_ref(content)).map_err(|e| e.to_string())?;
+        if register.fits() { Ok(register) } else { Err("what it holds does not go together".to_owned()) }
+    }
+
+    /// As a file holds it.
+    pub fn bytes(&self) -> Vec<u8> {
+        let content = self.encode_to_vec();
+        [MAGIC, &crc32fast::hash(&content).to_be_bytes(), &content].concat()
+    }
+
     /// The leaf hash of each entry.
     pub fn leaves(&self) -> impl Iterator<Item = Hash> {
         self.leaves.chunks_exact(32).map(|leaf| Hash::from_slice(leaf).expect("32 bytes"))
@@ -125,16 +145,9 @@ impl Folder {
             Err(error) if error.kind() == ErrorKind::NotFound => return Ok(None),
             Err(error) => return Err(error.to_string()),
         };
-        let rest = bytes.strip_prefix(MAGIC).ok_or("it is of another form")?;
-        let (crc, content) = rest.split_first_chunk().ok_or("it is cut short")?;
-        if crc32fast::hash(content) != u32::from_be_bytes(*crc) {
-            return Err("the check over its content".to_owned());
-        }
-        let content = bytes.len() - content.len();
-        // Its columns of hashes stay where they were read to.
-        let register = Register::decode(Bytes::from(bytes).slice(content..)).map_err(|e| e.to_string())?;
-        if !register.fits() || register.stretch.first != first {
-            return Err("what it holds does not go together".to_owned());
+        let register = Register::read(bytes)?;
+        if register.stretch.first != first {
+            return Err("it is that of another segment".to_owned());
         }
         let file = self.reader.file(first).map_err(|e| e.to_string())?;
         let (checksum, whole) = rayon::join(
@@ -152,14 +165,11 @@ impl Folder {
         let file = self.reader.file(first).map_err(|e| e.to_string())?;
         let covered = (!register.sealed).then_some(register.covered_bytes);
         (register.covered_bytes, register.crc32) = file.checksum(covered).map_err(|e| e.to_string())?;
-        let content = register.encode_to_vec();
-        let crc = crc32fast::hash(&content).to_be_bytes();
         let path = self.path(first);
         let part = path.with_extension("part");
         let put = || {
             std::fs::create_dir_all(&self.dir)?;
-            let mut out = File::create(&part)?;
-            [MAGIC, &crc, &content].iter().try_for_each(|piece| out.write_all(piece))?;
+            std::fs::write(&part, register.bytes())?;
             std::fs::rename(&part, &path)
         };
         put().map_err(|e: std::io::Error| e.to_string())
@@ -242,7 +252,8 @@ impl Registers {
     /// next start reads the entries.
     pub fn end(&mut self, stretch: Option<Stretch>, sealed: bool) {
         let (Some(open), Some(stretch)) = (self.open.take(), stretch) else { return };
-        if !open.grown || stretch.entries() != open.offsets.len() as u64 {
+        // One that says all of it may still have to say that the segment is full.
+        if !(open.grown || sealed) || stretch.entries() != open.offsets.len() as u64 {
             return;
         }
         let Open { end_offset, offsets, leaves, note, .. } = open;

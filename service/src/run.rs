@@ -186,15 +186,15 @@ pub async fn open_on(config: &Config, clock: Arc<dyn Clock>, disk: Arc<dyn Disk>
     let identity = Arc::new(Identity::open(config)?);
     let authority = Authority::open(&config.data)?;
     let blobs = Blobs::open(&config.data.join("blobs"))?;
-    let tokens = Tokens::open(config, clock.clone()).await?;
     let keys = KnownKeys::default();
-    let opened = {
+    let opening = {
         let (config, identity, clock, blobs, keys) =
             (config.clone(), identity.clone(), clock.clone(), blobs.clone(), keys.clone());
         work::blocking(move || recovery::open(&config, disk, identity, clock, blobs, keys))
-            .await
-            .expect("opening does not panic")?
     };
+    // The log is opened on a thread of its own; the issuer's key takes its time too.
+    let (opened, tokens) = tokio::join!(opening, Tokens::open(config, clock.clone()));
+    let (opened, tokens) = (opened.expect("opening does not panic")?, tokens?);
     let Opened { mut desk, log, reader, projection, unreadable, report } = opened;
 
     let figures = Arc::new(Figures::default());

@@ -213,10 +213,15 @@ impl Shop {
 
     /// Stops the service and starts it again; stations are told its new address.
     pub async fn restart(&mut self, stations: &mut [&mut Station]) -> Result<()> {
+        self.restart_as(Config::local(&self.data()), stations).await
+    }
+
+    /// As [`restart`](Self::restart), configured like this.
+    pub async fn restart_as(&mut self, config: Config, stations: &mut [&mut Station]) -> Result<()> {
         if let Some(running) = self.service.take() {
             running.stop().await?;
         }
-        let running = rinsebook_service::start(Config::local(&self.data()), self.clock.clone()).await?;
+        let running = rinsebook_service::start(config, self.clock.clone()).await?;
         let address = format!("https://localhost:{}", running.address.port());
         self.desk.home.set_address(&address)?;
         for station in stations {
