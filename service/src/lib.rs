@@ -39,6 +39,7 @@ pub mod projection;
 pub mod query;
 pub mod recovery;
 pub mod refusal;
+pub mod register;
 pub mod registers;
 pub mod restore;
 pub mod run;

@@ -5,12 +5,24 @@ use std::path::{Path, PathBuf};
 use std::sync::{Arc, Mutex, RwLock};
 
 use rinsebook_proto::bytes::Hash;
+use rinsebook_proto::entry::Entry;
+use rinsebook_proto::fact::{MAX_SERVICE_ENVELOPE_BYTES, Signed};
 use rinsebook_proto::journal::{
     AppendError, Disk, Group, Journal, JournalError, Options, Placed, RecordFile, Recovered,
 };
 
 use crate::desk::Staged;
 use crate::error::ServiceError;
+
+/// The index and the fact that an entry's data holds.
+///
+/// # Errors
+/// Why it holds none, in words.
+pub fn fact_in(data: &[u8]) -> Result<(u64, Signed), String> {
+    let entry = Entry::decode(data).map_err(|e| e.to_string())?;
+    let fact = Signed::take(entry.envelope, MAX_SERVICE_ENVELOPE_BYTES).map_err(|e| e.to_string())?;
+    Ok((entry.index, fact))
+}
 
 /// Segment files that stay open for reading.
 const OPEN_FILES: usize = 64;

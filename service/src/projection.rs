@@ -12,7 +12,8 @@ use rinsebook_proto::rules::{History, ReadBack, Recorded};
 use tokio::sync::{mpsc, watch};
 
 use crate::blobs::Blobs;
-use crate::registers::{Loaded, Register, Registers};
+use crate::register::{Loaded, Register};
+use crate::registers::Registers;
 use crate::sequencer::{Committed, Figures};
 use crate::snapshot::{Kept, Snapshot};
 

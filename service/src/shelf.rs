@@ -7,12 +7,11 @@
 use std::fmt;
 use std::sync::Arc;
 
-use rinsebook_proto::entry::Entry;
-use rinsebook_proto::fact::{MAX_SERVICE_ENVELOPE_BYTES, Signed};
+use rinsebook_proto::fact::Signed;
 use rinsebook_proto::rules::ReadBack;
 use tokio::sync::watch;
 
-use crate::log::LogReader;
+use crate::log::{self, LogReader};
 
 /// Why the log cannot be read back, once it could not.
 #[derive(Debug, Clone, Default)]
@@ -42,11 +41,8 @@ impl Shelf {
 
     fn read(&self, index: u64) -> Result<Signed, String> {
         let data = self.reader.read(index).map_err(|e| e.to_string())?.ok_or("it is beyond the end of the log")?;
-        let entry = Entry::decode(&data).map_err(|e| e.to_string())?;
-        if entry.index != index {
-            return Err(format!("entry {} stands there", entry.index));
-        }
-        Signed::take(entry.envelope, MAX_SERVICE_ENVELOPE_BYTES).map_err(|e| e.to_string())
+        let (found, fact) = log::fact_in(&data)?;
+        if found == index { Ok(fact) } else { Err(format!("entry {found} stands there")) }
     }
 }
 

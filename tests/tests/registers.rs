@@ -8,7 +8,7 @@ use rinsebook_client::sync::sync;
 use rinsebook_proto::v1;
 use rinsebook_service::Config;
 use rinsebook_service::recovery::StartReport;
-use rinsebook_service::registers::Register;
+use rinsebook_service::register::Register;
 use rinsebook_tests::folder::copy_dir;
 use rinsebook_tests::shop::{MORNING_MS, Shop, Wash, all_well, disconnected, reconnected};
 
@@ -190,6 +190,22 @@ async fn an_altered_byte_of_a_full_segment_is_found_at_the_start_and_told_where_
     std::fs::write(&second, &whole).unwrap();
     let mended = answers_alike(&mut shop, &answer).await;
     assert_eq!(mended.from_registers, mended.entries);
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn where_a_fact_cannot_be_read_back_nobody_is_answered_and_the_service_ends_with_the_reason() {
+    let (mut shop, _, _, _) = stopped().await;
+    let config = config(&shop);
+    shop.restart_as(config, &mut []).await.unwrap();
+    let second = segments(&shop).remove(1);
+    let mut altered = std::fs::read(&second).unwrap();
+    // Behind the segment's header and a group's beginning: whatever it hits, some entry of the aircraft is in there.
+    altered[200..6000].iter_mut().step_by(97).for_each(|byte| *byte ^= 0x40);
+    std::fs::write(&second, &altered).unwrap();
+    assert!(shop.assess().await.is_err(), "an answer without it could say that nothing is open");
+    let mut service = shop.service.take().unwrap();
+    let why = service.failed().await.to_string();
+    assert!(why.contains("cannot be read back") && why.contains("restore the log from a backup"), "{why}");
 }
 
 #[test]

@@ -51,11 +51,15 @@ const MAY_NAME: [(&str, &[(&str, &str)]); 3] = [
             ("standstill", "error"),
             ("restore", "error standstill"),
             ("erasing", "blobs refusal"),
-            ("desk", "admission erasing error founding identity refusal signing standstill"),
+            ("register", ""),
+            ("desk", "admission erasing error founding identity refusal register signing standstill"),
             ("log", "desk error"),
+            // Facts read back: for the rules one by one, at a start those that registers name.
+            ("shelf", "log"),
+            ("registers", "log register"),
             ("sequencer", "admission desk error log work"),
             ("snapshot", "desk whole"),
-            ("projection", "blobs desk sequencer snapshot"),
+            ("projection", "blobs desk register registers sequencer snapshot"),
             ("query", "blobs error projection sequencer work"),
             ("files", "log projection witnesses"),
             ("packs", "blobs error log projection query witnesses"),
@@ -63,7 +67,8 @@ const MAY_NAME: [(&str, &[(&str, &str)]); 3] = [
             ("sign_in", "access caller session tokens"),
             (
                 "recovery",
-                "admission blobs config desk erasing error identity log projection sequencer snapshot standstill",
+                "admission blobs config desk erasing error identity log projection register registers sequencer shelf snapshot \
+                 standstill work",
             ),
             ("watch", "error query"),
             ("witnesses", "config error projection"),
@@ -78,7 +83,7 @@ const MAY_NAME: [(&str, &[(&str, &str)]); 3] = [
             (
                 "run",
                 "access admission audits authority blobs config doorkeeper error files grpc identity limits log packs projection query recovery rpc \
-                 sequencer session shed sign_in signing tokens web witnesses work",
+                 sequencer session shed shelf sign_in signing tokens web witnesses work",
             ),
         ],
     ),

@@ -13,7 +13,7 @@ use rinsebook_proto::tree::leaf_hash;
 
 use super::{Desk, places_of, spoken_of};
 use crate::admission::KnownKeys;
-use crate::registers::Loaded;
+use crate::register::Loaded;
 
 /// An entry taken apart.
 #[derive(Debug)]

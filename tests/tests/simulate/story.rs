@@ -216,8 +216,9 @@ impl Story<'_> {
     }
 
     fn tear_derived(&mut self, derived: &Path) {
-        let files = std::fs::read_dir(derived).map(|files| files.filter_map(|file| Some(file.ok()?.path())));
-        let mut files: Vec<PathBuf> = files.into_iter().flatten().filter(|path| path.is_file()).collect();
+        let listed = |dir: &Path| std::fs::read_dir(dir).map(|files| files.filter_map(|file| Some(file.ok()?.path())));
+        let all = listed(derived).into_iter().flatten().chain(listed(&derived.join("registers")).into_iter().flatten());
+        let mut files: Vec<PathBuf> = all.filter(|path| path.is_file()).collect();
         files.sort();
         let (how, which) = (self.dice.below(5), self.dice.number() as usize);
         let (offset, mask) = (self.dice.number() as usize, 1 << self.dice.below(8));
