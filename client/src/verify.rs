@@ -139,6 +139,9 @@ struct Failed {
 /// Verifies the segment files in a folder.
 ///
 /// # Errors
+/// Groups that may be read before they are checked.
+const GROUPS_AHEAD: usize = 16;
+
 /// As [`check`].
 pub fn log_dir(dir: &Path, log_key: Option<&VerifierKey>) -> Result<Good, Fault> {
     check(dir, &Asked { log_key, ..Asked::default() }, &mut |_| {})
@@ -150,16 +153,25 @@ pub fn log_dir(dir: &Path, log_key: Option<&VerifierKey>) -> Result<Good, Fault>
 /// [`Fault::Bad`] with the first thing that is wrong, [`Fault::CouldNot`] where something could not be read.
 pub fn check(dir: &Path, asked: &Asked<'_>, progress: &mut dyn FnMut(u64)) -> Result<Good, Fault> {
     let mut audit = Audit::begin(begun(asked)?);
-    let scan = journal::scan(&RealDisk, dir, journal::Kind::Log, |group| {
-        let taken = audit.gather(group);
-        progress(audit.checker.entries());
-        taken.map(|()| last_hash(group).0)
+    let (read, groups) = std::sync::mpsc::sync_channel(GROUPS_AHEAD);
+    let (taken, scan) = std::thread::scope(|scope| {
+        // The files are read while what was read before is checked.
+        let reading = scope.spawn(move || {
+            journal::scan_giving(&RealDisk, dir, journal::Kind::Log, |group| {
+                let last = last_hash(&group).0;
+                read.send(group).map(|()| last).map_err(|_| "nobody checks it any more")
+            })
+        });
+        let taken = groups.into_iter().try_for_each(|group| {
+            let taken = audit.gather(group);
+            progress(audit.checker.entries());
+            taken
+        });
+        (taken, reading.join().unwrap_or_else(|panic| std::panic::resume_unwind(panic)))
     });
     // What was read before the scan ended comes before whatever ended it.
-    if !matches!(scan, Err(JournalError::Visit { .. })) {
-        audit.finish().map_err(|found| found.fault())?;
-        progress(audit.checker.entries());
-    }
+    taken.and_then(|()| audit.finish()).map_err(|found| found.fault())?;
+    progress(audit.checker.entries());
     let scan = scan.map_err(fault)?;
     let Audit { mut checker, prefix, .. } = audit;
     if checker.entries() == 0 {

@@ -62,7 +62,7 @@ pub use disk::{Disk, DiskFile, Lock, RealDisk, lock};
 pub use error::{AppendError, Damage, Fault, JournalError, Refusal};
 pub use read::{RecordFile, read_record};
 pub use recover::Recovered;
-pub use scan::{Scan, scan};
+pub use scan::{Scan, scan, scan_giving};
 
 use bytes::{Begin, FrameType, Header, encode_group, group_bytes, push_frame, record_offsets};
 use error::BoxError;

@@ -15,7 +15,7 @@ use crate::blobs::Blobs;
 use crate::register::{Loaded, Register};
 use crate::registers::Registers;
 use crate::sequencer::{Committed, Figures};
-use crate::snapshot::{Kept, Snapshot};
+use crate::snapshot::{Keeper, Kept};
 
 /// What facts take in memory that answers asked for lately.
 const AT_HAND_BYTES: usize = 64 << 20;
@@ -86,7 +86,7 @@ pub struct Projection {
     history: Arc<RwLock<History>>,
     known: watch::Sender<Known>,
     blobs: Blobs,
-    snapshot: Option<Snapshot>,
+    keeper: Option<Keeper>,
     registers: Registers,
     /// How far the log is checked, until sled has it.
     waiting: Option<Kept>,
@@ -98,7 +98,7 @@ impl Projection {
     pub fn new(blobs: Blobs, from: Arc<dyn ReadBack>, registers: Registers) -> Projection {
         let (known, _) = watch::channel(Known::default());
         let history = Arc::new(RwLock::new(History::reading(from, AT_HAND_BYTES)));
-        Projection { history, known, blobs, snapshot: None, registers, waiting: None }
+        Projection { history, known, blobs, keeper: None, registers, waiting: None }
     }
 
     /// Where readers look.
@@ -107,8 +107,8 @@ impl Projection {
     }
 
     /// From now on sled is told what is applied.
-    pub fn keep_in(&mut self, snapshot: Option<Snapshot>) {
-        self.snapshot = snapshot;
+    pub fn keep_in(&mut self, keeper: Option<Keeper>) {
+        self.keeper = keeper;
     }
 
     /// Adds a group that is in the log.
@@ -218,18 +218,20 @@ impl Projection {
 
     /// Puts down what the next start goes on from.
     fn end(mut self) {
-        self.put();
+        if let Some(keeper) = self.keeper.take() {
+            keeper.end(self.waiting.take());
+        }
         let stretch = self.history.write().expect(NO_PANIC).end_stretch();
         self.registers.end(stretch, false);
         self.registers.wait();
     }
 
-    /// What sled cannot take is not lost: it is in the log. The database is left and built anew at the next start.
+    /// Has sled told how far the log is checked; where it is still busy, with the next one.
     pub fn put(&mut self) {
-        let (Some(snapshot), Some(kept)) = (&self.snapshot, self.waiting.take()) else { return };
-        if let Err(error) = snapshot.put(&kept).and_then(|()| snapshot.flush()) {
-            tracing::warn!(%error, "sled takes no more; it is built anew at the next start");
-            self.snapshot = None;
+        if let (Some(keeper), Some(kept)) = (&mut self.keeper, self.waiting)
+            && keeper.put(kept)
+        {
+            self.waiting = None;
         }
     }
 }

@@ -7,7 +7,7 @@ use rinsebook_proto::bytes::{Hash, Id};
 use rinsebook_proto::clock::Clock;
 use rinsebook_proto::fact::{Kind, Subject};
 use rinsebook_proto::note::Checkpoint;
-use rinsebook_proto::rules::{Assessment, History, Question, answer};
+use rinsebook_proto::rules::{History, Question, answer};
 use rinsebook_proto::v1;
 
 use crate::blobs::{Blob, Blobs};
@@ -130,8 +130,10 @@ impl Queries {
             size: as_of.size,
             time_ms: as_of.time_ms,
         };
-        let assessment: Assessment = history.assess(&question);
-        Ok(answer::assessment(&assessment))
+        if question.supposes_nothing() {
+            return Ok(self.recent.assessment(&history, &question));
+        }
+        Ok(answer::assessment(&history.assess(&question)))
     }
 
     /// Keeps an answer: its bytes as an attachment, its digest in a service fact. `asked_by` is the subject of the token

@@ -27,7 +27,7 @@ use crate::projection::Projection;
 use crate::register::Loaded;
 use crate::registers::{Folder, Registers};
 use crate::shelf::{Shelf, Unreadable};
-use crate::snapshot::{Kept, Snapshot};
+use crate::snapshot::{Keeper, Kept, Snapshot};
 use crate::standstill::Standstill;
 use crate::work;
 
@@ -330,7 +330,7 @@ impl Replay {
         because: Option<String>,
         unreadable: Unreadable,
     ) -> Opened {
-        self.projection.keep_in(snapshot);
+        self.projection.keep_in(snapshot.map(|snapshot| Keeper::new(snapshot, self.beside)));
         self.projection.put();
         self.report.annexes_erased = self.desk.erase();
         self.report.torn_bytes_cut = recovered.torn_bytes_cut;

@@ -238,17 +238,22 @@ impl Worker {
             }
         }
         let waiting: Vec<Waiting> = batch.into_iter().map(|command| self.decide(command)).collect();
-        if self.desk.has_group()
-            && let Err(error) = self.write(previous)
-        {
-            waiting.into_iter().for_each(unknown);
-            return self.stop_writing(error);
+        let written = if self.desk.has_group() { self.write(previous).map(Some) } else { Ok(None) };
+        match written {
+            Ok(committed) => {
+                waiting.into_iter().for_each(|w| answer(w, self.desk.note()));
+                // Those who wait for their acknowledgement come first; whoever asks waits until the projection has it.
+                committed.into_iter().for_each(|committed| self.following.tell(committed));
+                Ok(())
+            }
+            Err(error) => {
+                waiting.into_iter().for_each(unknown);
+                self.stop_writing(error)
+            }
         }
-        waiting.into_iter().for_each(|w| answer(w, self.desk.note()));
-        Ok(())
     }
 
-    fn write(&mut self, previous: Hash) -> Result<(), ServiceError> {
+    fn write(&mut self, previous: Hash) -> Result<Committed, ServiceError> {
         let (entries, note) = self.desk.close_group()?;
         let placed = self.log.append(&entries, previous, &note)?;
         self.desk.written();
@@ -258,8 +263,7 @@ impl Worker {
         self.figures.entries.fetch_add(entries.len() as u64, Ordering::Relaxed);
         self.figures.groups.fetch_add(1, Ordering::Relaxed);
         self.figures.syncs.store(self.log.syncs(), Ordering::Relaxed);
-        self.following.tell(Committed { entries, placed, note });
-        Ok(())
+        Ok(Committed { entries, placed, note })
     }
 
     fn decide(&mut self, command: Command) -> Waiting {

@@ -10,6 +10,8 @@
 //! reads is what was written: what does not fit is moved aside and the log checked anew.
 
 use std::path::{Path, PathBuf};
+use std::sync::mpsc::{self, SyncSender, TrySendError};
+use std::thread::JoinHandle;
 
 use rinsebook_proto::bytes::Hash;
 
@@ -93,6 +95,63 @@ impl Snapshot {
         self.db.flush()?;
         Ok(())
     }
+}
+
+/// Who tells sled. A flush may take as long as the disk is busy: beside a running service a thread of its own waits for it.
+pub enum Keeper {
+    /// The caller.
+    Here(Option<Snapshot>),
+    /// A thread, told by this.
+    Beside(SyncSender<Kept>, JoinHandle<()>),
+}
+
+impl Keeper {
+    /// Tells this database.
+    pub fn new(snapshot: Snapshot, beside: bool) -> Keeper {
+        if !beside {
+            return Keeper::Here(Some(snapshot));
+        }
+        let (told, kept) = mpsc::sync_channel(1);
+        let keep = move || {
+            let _no_more = kept.into_iter().try_for_each(|kept| keep(&snapshot, &kept));
+        };
+        let thread = std::thread::Builder::new().name("snapshot".to_owned()).spawn(keep);
+        thread.map_or(Keeper::Here(None), |thread| Keeper::Beside(told, thread))
+    }
+
+    /// Has it kept; false where the one before is not kept yet.
+    pub fn put(&mut self, kept: Kept) -> bool {
+        match self {
+            Keeper::Here(snapshot) => {
+                *snapshot = snapshot.take().filter(|snapshot| keep(snapshot, &kept).is_some());
+                true
+            }
+            Keeper::Beside(told, _) => !matches!(told.try_send(kept), Err(TrySendError::Full(_))),
+        }
+    }
+
+    /// Waits until all is kept, this last.
+    pub fn end(self, last: Option<Kept>) {
+        match self {
+            Keeper::Here(snapshot) => {
+                if let (Some(snapshot), Some(last)) = (snapshot, last) {
+                    keep(&snapshot, &last);
+                }
+            }
+            Keeper::Beside(told, thread) => {
+                // A thread that has ended said why.
+                let _ = last.map(|last| told.send(last));
+                drop(told);
+                let _ = thread.join();
+            }
+        }
+    }
+}
+
+/// What sled cannot take is not lost: it is in the log. None: it takes no more, and is built anew at the next start.
+fn keep(snapshot: &Snapshot, kept: &Kept) -> Option<()> {
+    let done = snapshot.put(kept).and_then(|()| snapshot.flush());
+    done.inspect_err(|error| tracing::warn!(%error, "sled takes no more; it is built anew at the next start")).ok()
 }
 
 fn read(db: &sled::Db) -> Result<Kept, Unusable> {

@@ -34,8 +34,8 @@ impl Audit {
     }
 
     /// Takes the next group; what is found may be about one before it.
-    pub(super) fn gather(&mut self, group: &Group) -> Result<(), Box<InGroup>> {
-        self.gathered.push(group.clone());
+    pub(super) fn gather(&mut self, group: Group) -> Result<(), Box<InGroup>> {
+        self.gathered.push(group);
         let entries: usize = self.gathered.iter().map(|group| group.records.len()).sum();
         if entries >= GATHERED { self.go_on() } else { Ok(()) }
     }

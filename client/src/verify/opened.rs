@@ -33,8 +33,9 @@ pub(super) fn open_all(records: &[Vec<u8>], keys: &HashMap<Hash, VerifyingKey>) 
 
 /// Takes an entry's bytes apart.
 pub(super) fn open(data: &[u8], known: impl Fn(&Hash) -> Option<VerifyingKey>) -> Result<Opened, Wrong> {
-    let entry = Entry::decode(data).map_err(Wrong::of("root", "entry"))?;
-    let fact = Signed::parse(&entry.envelope, MAX_SERVICE_ENVELOPE_BYTES).map_err(Wrong::of("signature", "fact"))?;
+    let mut entry = Entry::decode(data).map_err(Wrong::of("root", "entry"))?;
+    let envelope = std::mem::take(&mut entry.envelope);
+    let fact = Signed::take(envelope, MAX_SERVICE_ENVELOPE_BYTES).map_err(Wrong::of("signature", "fact"))?;
     let holds = known(&fact.header().author_key).map(|key| fact.signed_by(&key));
     Ok(Opened { hash: leaf_hash(data), entry, fact: Arc::new(fact), holds })
 }

@@ -38,7 +38,20 @@ pub fn scan<E: Into<BoxError>>(
     kind: Kind,
     mut visit: impl FnMut(&Group) -> Result<[u8; 32], E>,
 ) -> Result<Scan, JournalError> {
-    walk(disk, dir, kind, &mut |group| visit(&group).map(Some).map_err(Into::into))
+    scan_giving(disk, dir, kind, |group| visit(&group))
+}
+
+/// As [`scan()`], but that each group is given away.
+///
+/// # Errors
+/// As there.
+pub fn scan_giving<E: Into<BoxError>>(
+    disk: &dyn Disk,
+    dir: &Path,
+    kind: Kind,
+    mut visit: impl FnMut(Group) -> Result<[u8; 32], E>,
+) -> Result<Scan, JournalError> {
+    walk(disk, dir, kind, &mut |group| visit(group).map(Some).map_err(Into::into))
 }
 
 /// A visitor that does not know hashes leaves the check of the headers' previous hashes to its own chain.

@@ -23,13 +23,18 @@ pub struct Look {
 /// Looks at a time, and says when to look again.
 pub(super) fn look(case: &Case<'_>, time_s: u64) -> Look {
     let state = case.state(time_s, None);
+    let again_ms = again_ms(case, &state, time_s);
+    Look { state, again_ms }
+}
+
+/// When a state at this time, where no start is planned, may be another: see [`Look::again_ms`].
+pub(super) fn again_ms(case: &Case<'_>, state: &State, time_s: u64) -> Option<u64> {
     let mut ahead: BTreeSet<u64> = case.instants_after(time_s).collect();
-    ahead.extend(assess::turning_points(&state));
+    ahead.extend(assess::turning_points(state));
     ahead.extend(devices::turning_points(case, time_s));
-    ahead.extend(named_days(case, &state));
-    ahead.append(&mut case.turns.borrow_mut());
-    let again_s = ahead.range(time_s + 1..).next();
-    Look { state, again_ms: again_s.map(|s| s.saturating_mul(1000)) }
+    ahead.extend(named_days(case, state));
+    ahead.extend(case.turns.borrow().iter());
+    ahead.range(time_s + 1..).next().map(|s| s.saturating_mul(1000))
 }
 
 /// A sentence gives the date beside an instant of another day: it changes when that day begins and when it ends.

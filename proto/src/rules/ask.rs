@@ -24,6 +24,13 @@ impl History {
         assess::assess(&Case::new(self, &question.aircraft, question.size), question)
     }
 
+    /// As [`History::assess`], of a question that [supposes nothing](Question::supposes_nothing); with the instant from which
+    /// the same facts may give another answer, Unix milliseconds. Until then only the time that it names is another.
+    pub fn assess_until(&self, question: &Question) -> (Assessment, Option<u64>) {
+        debug_assert!(question.supposes_nothing());
+        assess::assess_until(&Case::new(self, &question.aircraft, question.size), question)
+    }
+
     /// The facts in force that concern an aircraft, as known at a size, judged at a time.
     pub fn deeds(&self, aircraft: &Id, size: u64, time_ms: u64) -> Vec<Deed> {
         deeds::deeds(&Case::new(self, aircraft, size), time_ms / 1000)

@@ -6,7 +6,7 @@ use super::case::Case;
 use super::finding::Finding;
 use super::item::{Blocks, Item, ItemKind};
 use super::state::{LatestStart, NOTHING_OPEN_NOTICE, NOTICE, State, Verdict};
-use super::{sentence, telephone};
+use super::{ahead, sentence, telephone};
 use crate::bytes::Id;
 
 /// What is asked. Instants are Unix milliseconds and are cut to whole seconds.
@@ -24,6 +24,13 @@ pub struct Question {
     pub size: u64,
     /// Judged at this time.
     pub time_ms: u64,
+}
+
+impl Question {
+    /// Whether it asks for what is, and supposes no start and nothing closed.
+    pub fn supposes_nothing(&self) -> bool {
+        self.planned_start_ms.is_none() && self.assume_closed.is_empty()
+    }
 }
 
 /// The whole answer.
@@ -54,8 +61,20 @@ pub struct Assessment {
 }
 
 pub(super) fn assess(case: &Case<'_>, question: &Question) -> Assessment {
+    let state = supposed(case, question, question.time_ms / 1000);
+    answered(case, question, state)
+}
+
+/// As [`assess`], of a question that supposes nothing; and from when on time alone may make the answer another.
+pub(super) fn assess_until(case: &Case<'_>, question: &Question) -> (Assessment, Option<u64>) {
     let time_s = question.time_ms / 1000;
-    let state = supposed(case, question, time_s);
+    let state = case.state(time_s, None);
+    let again_ms = ahead::again_ms(case, &state, time_s);
+    (answered(case, question, state), again_ms)
+}
+
+fn answered(case: &Case<'_>, question: &Question, state: State) -> Assessment {
+    let time_s = question.time_ms / 1000;
     let verdict = verdict(&state);
     let first_line = telephone::first_line(verdict, &state, time_s, &question.assume_closed);
     Assessment {

@@ -363,7 +363,12 @@ proptest! {
             let state = told.w.state_at(time_ms);
             let items: Vec<_> = state.items.iter().map(answer::item).collect();
             let findings: Vec<_> = state.findings.iter().map(answer::finding).collect();
-            (items, findings)
+            let question = question(&told.w, time_ms, None);
+            let (answered, again_ms) = told.w.history.assess_until(&question);
+            assert_eq!(answered, told.w.history.assess(&question));
+            assert_eq!(again_ms, told.w.history.look(&aircraft(), question.size, time_ms).again_ms);
+            let assessment = v1::Assessment { as_of: None, ..answer::assessment(&answered) };
+            (items, findings, assessment)
         };
         let mut time_ms = at(8, start_min);
         let mut looks = 0;
