@@ -60,7 +60,8 @@ impl View {
             return history;
         }
         drop(history);
-        let gone = self.history.write().expect(NO_PANIC).let_go();
+        // Where others read now they go on: more is at hand then until the next one asks.
+        let gone = self.history.try_write().map(|mut history| history.let_go());
         drop(gone);
         self.history.read().expect(NO_PANIC)
     }

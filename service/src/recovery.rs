@@ -1,10 +1,12 @@
-//! Opening the log. Every entry is read, chained, linked and put into the tree; what sled says was checked before has its
-//! signatures not checked again. Where sled does not fit the log it is moved aside and everything checked. There is no
-//! other way in: a start after a crash and a start after a clean stop are the same.
+//! Opening the log. Of segments that have a register of use, what it holds is taken; every entry behind them is read,
+//! chained, linked and put into the tree. What sled says was checked before has its signatures not checked again. Where sled
+//! or a register does not fit the log both are moved aside and everything checked. There is no other way in: a start after
+//! a crash and a start after a clean stop are the same.
 //!
 //! ```text
-//! journal ─► groups gather ─► each entry taken apart, hashed, its signature checked: all cores
-//!                             while those before are chained, held, projected in order: one
+//! registers ─► each compared with its segment ─► taken: indices, chain, tree, places; its root is what the log signed
+//! journal   ─► groups gather ─► each entry taken apart, hashed, its signature checked: all cores
+//!                               while those before are chained, held, projected in order: one
 //! ```
 
 use std::path::Path;

@@ -1,5 +1,5 @@
-//! What sled keeps: how far the log was checked, so that a start need not check those signatures again. Everything else is
-//! derived from the log's own bytes, which a start reads in any case.
+//! What sled keeps: how far the log was checked, so that a start need not check those signatures again. Registers are taken
+//! up to there and no further.
 //!
 //! | key | value |
 //! |---|---|
@@ -97,53 +97,52 @@ impl Snapshot {
     }
 }
 
-/// Who tells sled. A flush may take as long as the disk is busy: beside a running service a thread of its own waits for it.
-pub enum Keeper {
-    /// The caller.
-    Here(Option<Snapshot>),
-    /// A thread, told by this.
-    Beside(SyncSender<Kept>, JoinHandle<()>),
+/// Who tells sled: the caller, or a thread beside a running service, since a flush takes as long as the disk is busy.
+pub struct Keeper {
+    here: Option<Snapshot>,
+    beside: Option<SyncSender<Kept>>,
+    thread: Option<JoinHandle<()>>,
 }
 
 impl Keeper {
     /// Tells this database.
     pub fn new(snapshot: Snapshot, beside: bool) -> Keeper {
         if !beside {
-            return Keeper::Here(Some(snapshot));
+            return Keeper { here: Some(snapshot), beside: None, thread: None };
         }
         let (told, kept) = mpsc::sync_channel(1);
         let keep = move || {
             let _no_more = kept.into_iter().try_for_each(|kept| keep(&snapshot, &kept));
         };
-        let thread = std::thread::Builder::new().name("snapshot".to_owned()).spawn(keep);
-        thread.map_or(Keeper::Here(None), |thread| Keeper::Beside(told, thread))
+        let thread = std::thread::Builder::new().name("snapshot".to_owned()).spawn(keep).ok();
+        Keeper { here: None, beside: Some(told), thread }
     }
 
     /// Has it kept; false where the one before is not kept yet.
     pub fn put(&mut self, kept: Kept) -> bool {
-        match self {
-            Keeper::Here(snapshot) => {
-                *snapshot = snapshot.take().filter(|snapshot| keep(snapshot, &kept).is_some());
-                true
-            }
-            Keeper::Beside(told, _) => !matches!(told.try_send(kept), Err(TrySendError::Full(_))),
-        }
+        self.here = self.here.take().filter(|snapshot| keep(snapshot, &kept).is_some());
+        let told = self.beside.as_ref().map(|told| told.try_send(kept));
+        !matches!(told, Some(Err(TrySendError::Full(_))))
     }
 
-    /// Waits until all is kept, this last.
+    /// Has this kept in the end, and waits until it is.
     pub fn end(self, last: Option<Kept>) {
-        match self {
-            Keeper::Here(snapshot) => {
-                if let (Some(snapshot), Some(last)) = (snapshot, last) {
-                    keep(&snapshot, &last);
-                }
-            }
-            Keeper::Beside(told, thread) => {
-                // A thread that has ended said why.
-                let _ = last.map(|last| told.send(last));
-                drop(told);
-                let _ = thread.join();
-            }
+        let Some(last) = last else { return };
+        if let Some(snapshot) = &self.here {
+            keep(snapshot, &last);
+        }
+        // A thread that has ended has said why.
+        let _ = self.beside.as_ref().map(|told| told.send(last));
+    }
+}
+
+impl Drop for Keeper {
+    /// The database is closed then: another start may open it.
+    fn drop(&mut self) {
+        self.beside = None;
+        if let Some(thread) = self.thread.take() {
+            // A panic in it was said where it happened; sled is built anew where it left something amiss.
+            let _ = thread.join();
         }
     }
 }

@@ -101,14 +101,16 @@ fn svg(title: &str, lines: &[Line]) -> String {
         let path: Vec<String> = line.points.iter().map(|(a, b)| format!("{:.1} {:.1}", x(*a), y(*b))).collect();
         let _ =
             writeln!(out, "<path d=\"M{}\" fill=\"none\" stroke=\"{colour}\" stroke-width=\"2\"/>", path.join(" L"));
-        for (a, b) in &line.points {
+        for (number, (a, b)) in line.points.iter().enumerate() {
             let (at, up) = (x(*a), y(*b));
             let _ = writeln!(out, "<circle cx=\"{at:.1}\" cy=\"{up:.1}\" r=\"3\" fill=\"{colour}\"/>");
             let value = super::figure::short(*b);
             let _ = writeln!(
                 out,
-                "<text x=\"{at:.1}\" y=\"{:.1}\" text-anchor=\"middle\" fill=\"{colour}\">{value}</text>",
-                up - 8.0
+                "<text x=\"{at:.1}\" y=\"{:.1}\" text-anchor=\"{}\" fill=\"{colour}\">{value}</text>",
+                up - 8.0,
+                // The first stands on the axis: its label goes to the right of it.
+                if number == 0 { "start" } else { "middle" }
             );
         }
         if let Some((a, b)) = line.points.first() {
@@ -116,7 +118,7 @@ fn svg(title: &str, lines: &[Line]) -> String {
                 out,
                 "<text x=\"{:.1}\" y=\"{:.1}\" fill=\"{colour}\">{}</text>",
                 x(*a) + 30.0,
-                y(*b) - 8.0,
+                y(*b) + 16.0,
                 line.name
             );
         }
