@@ -56,12 +56,17 @@ impl View {
     /// The history, for the length of one answer.
     pub fn history(&self) -> RwLockReadGuard<'_, History> {
         let history = self.history.read().expect(NO_PANIC);
-        if !history.holds_too_much() {
+        let bytes = history.at_hand_bytes();
+        if bytes <= AT_HAND_BYTES {
             return history;
         }
         drop(history);
-        // Where others read now they go on: more is at hand then until the next one asks.
-        let gone = self.history.try_write().map(|mut history| history.let_go());
+        // While others read, more may be at hand; but not without end.
+        let gone = if bytes <= 2 * AT_HAND_BYTES {
+            self.history.try_write().map(|mut history| history.let_go()).unwrap_or_default()
+        } else {
+            self.history.write().expect(NO_PANIC).let_go()
+        };
         drop(gone);
         self.history.read().expect(NO_PANIC)
     }

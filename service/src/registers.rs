@@ -77,7 +77,11 @@ impl Folder {
             std::fs::write(&part, register.bytes())?;
             std::fs::rename(&part, &path)
         };
-        put().map_err(|e: std::io::Error| e.to_string())
+        put().map_err(|e: std::io::Error| {
+            // It is never read; removing it gives its space back.
+            let _ = std::fs::remove_file(&part);
+            e.to_string()
+        })
     }
 }
 

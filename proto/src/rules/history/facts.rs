@@ -227,18 +227,17 @@ impl Facts {
         }
     }
 
-    /// Whether more is at hand than there is room for.
-    pub(super) fn is_over(&self) -> bool {
-        self.back.as_ref().is_some_and(|back| back.bytes.load(Ordering::Relaxed) > back.most_bytes)
+    /// About what the facts at hand take; nothing where every fact stays.
+    pub(super) fn at_hand_bytes(&self) -> usize {
+        self.back.as_ref().map_or(0, |back| back.bytes.load(Ordering::Relaxed))
     }
 
     /// Lets the older half go where there is more at hand than room for it.
     pub(super) fn let_go(&mut self) -> Vec<Arc<Signed>> {
         let mut gone = Vec::new();
-        if !self.is_over() {
+        let Some(back) = self.back.as_mut().filter(|back| back.bytes.load(Ordering::Relaxed) > back.most_bytes) else {
             return gone;
-        }
-        let back = self.back.as_mut().expect("only what can be read back has a bound");
+        };
         let at_hand = back.at_hand.get_mut().expect("no holder of this lock panics");
         while *back.bytes.get_mut() > back.most_bytes / 2
             && let Some(at) = at_hand.pop_front()
