@@ -92,13 +92,15 @@ impl History {
     /// # Panics
     /// If the entry's index is not above the last one's: the log alone gives indices.
     pub fn add(&mut self, mut recorded: Recorded, attachment: &dyn Fn(&Hash) -> Option<Vec<u8>>) {
-        self.pass(&mut recorded, attachment);
-        let at = self.facts.place(recorded.index).expect("just put there");
-        self.facts.keep(at, recorded.fact);
+        self.enter(&mut recorded, attachment, true);
     }
 
     /// As [`add`](Self::add), of an entry that can be read back and will hardly be asked for soon: its fact is not kept.
     pub fn pass(&mut self, recorded: &mut Recorded, attachment: &dyn Fn(&Hash) -> Option<Vec<u8>>) {
+        self.enter(recorded, attachment, false);
+    }
+
+    fn enter(&mut self, recorded: &mut Recorded, attachment: &dyn Fn(&Hash) -> Option<Vec<u8>>, keep: bool) {
         let good = match recorded.signature {
             SignatureState::Good => Some(true),
             SignatureState::Unchecked => self.check_late(recorded),
@@ -108,6 +110,10 @@ impl History {
         }
         let recorded = &*recorded;
         let at = self.facts.push(Mark::new(recorded, good));
+        if keep {
+            // Before anything else: it may itself bring the key that it waits for.
+            self.facts.keep(at, recorded.fact.clone());
+        }
         if good.is_none() {
             self.waiting.entry(recorded.fact.header().author_key).or_default().push(at);
         }

@@ -8,7 +8,7 @@ use prost::Message;
 use super::properties::Dice;
 use crate::fact::Signed;
 use crate::rules::testing::*;
-use crate::rules::{History, ReadBack, Recorded, Stretch};
+use crate::rules::{History, ReadBack, Recorded, SignatureState, Stretch};
 
 #[derive(Debug)]
 struct Back(Vec<Arc<Signed>>);
@@ -118,5 +118,16 @@ fn a_stretch_that_does_not_fit_is_told_from_one_that_does() {
         let mut stretch = stretch.clone();
         breaks(&mut stretch);
         assert!(!stretch.fits(), "{number}");
+    }
+}
+
+#[test]
+fn a_founding_fact_whose_signature_was_not_checked_brings_the_key_that_it_is_checked_with() {
+    let w = World::washing();
+    let unchecked = Recorded { signature: SignatureState::Unchecked, ..w.recorded[0].clone() };
+    let back = Back(w.recorded.iter().map(|recorded| recorded.fact.clone()).collect());
+    for mut history in [History::new(), History::reading(Arc::new(back), 8_000)] {
+        history.add(unchecked.clone(), &|_| None);
+        assert_eq!(history.unread_because(0, 1), None);
     }
 }
