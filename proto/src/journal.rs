@@ -60,7 +60,7 @@ pub use bytes::{MAX_BODY_BYTES, MAX_GROUP_RECORDS};
 pub use copy::copy;
 pub use disk::{Disk, DiskFile, Lock, RealDisk, lock};
 pub use error::{AppendError, Damage, Fault, JournalError, Refusal};
-pub use read::{RecordFile, read_record};
+pub use read::RecordFile;
 pub use recover::Recovered;
 pub use scan::{Scan, scan, scan_giving};
 

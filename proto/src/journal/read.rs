@@ -309,11 +309,3 @@ impl RecordFile {
         }
     }
 }
-
-/// Opens a file and reads one record; see [`RecordFile`].
-///
-/// # Errors
-/// As there.
-pub fn read_record(disk: &dyn Disk, dir: &Path, segment_first: u64, offset: u64) -> Result<Vec<u8>, JournalError> {
-    RecordFile::open(disk, dir, segment_first)?.read(offset)
-}

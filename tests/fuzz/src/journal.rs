@@ -7,7 +7,7 @@ use std::convert::Infallible;
 use std::path::Path;
 use std::sync::Arc;
 
-use rinsebook_proto::journal::{Group, Journal, JournalError, Kind, Options, Scan, read_record, scan};
+use rinsebook_proto::journal::{Group, Journal, JournalError, Kind, Options, RecordFile, Scan, scan};
 
 use crate::Input;
 use crate::disk::MemoryDisk;
@@ -87,8 +87,9 @@ fn walk(disk: &MemoryDisk, kind: Kind) -> Result<Scan, JournalError> {
 
 fn reads_back(disk: &MemoryDisk, group: &Group) {
     assert_eq!(group.records.len(), group.record_offsets.len());
+    let file = RecordFile::open(disk, Path::new(DIR), group.segment_first).expect("a file that a walk has read");
     for (record, offset) in group.records.iter().zip(&group.record_offsets) {
-        let read = read_record(disk, Path::new(DIR), group.segment_first, *offset);
+        let read = file.read(*offset);
         assert_eq!(read.expect("a record that a walk has shown"), *record);
     }
 }
