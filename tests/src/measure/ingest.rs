@@ -6,7 +6,7 @@ use anyhow::Result;
 
 use super::figure::{Figure, Reach, Round};
 use super::server::Server;
-use super::stations::{Load, key_of, presigned, saturate};
+use super::stations::{Load, connected, key_of, presigned, saturate};
 use super::{Run, clocks, runtime};
 use crate::fleet::{Fleet, STATIONS};
 
@@ -31,13 +31,15 @@ pub(super) fn once(run: &Run, base: &Fleet, facts: usize) -> Result<Ingested> {
     let server = Server::start(&fleet)?;
     let signed = presigned(&fleet, STATIONS, facts)?;
     let sample: Vec<_> = signed.iter().flat_map(|s| s.facts.iter().step_by(53)).take(1000).collect();
-    let before = clocks::verify_seconds(&sample, key_of);
+    let before = clocks::verify_seconds_on_all(&sample, key_of);
+    let runtime = runtime()?;
+    let channels = runtime.block_on(connected(&fleet, &server, STATIONS))?;
     let (cpu_before, projection_before) = server.cpu()?;
-    let Load { seconds, facts } = runtime()?.block_on(saturate(&fleet, &server, &signed))?;
+    let Load { seconds, facts } = runtime.block_on(saturate(channels, &signed))?;
     settle(&server)?;
     let (cpu, projection) = server.cpu()?;
     // The machine may have been slower or faster after than before.
-    let verify = (before + clocks::verify_seconds(&sample, key_of)) / 2.0;
+    let verify = (before + clocks::verify_seconds_on_all(&sample, key_of)) / 2.0;
     server.stop()?;
     Ok(Ingested { facts, seconds, cpu: cpu - cpu_before, projection: projection - projection_before, verify })
 }

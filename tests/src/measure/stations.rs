@@ -13,6 +13,7 @@ use tokio::sync::mpsc;
 use tokio_stream::wrappers::ReceiverStream;
 use tonic::Streaming;
 
+use super::server::Server;
 use crate::fleet::{Fleet, Hand, Plan, aircraft, now_ms, procedure_digest, serials, sign_wash};
 
 /// Facts in one message, as the station's own program sends them.
@@ -135,13 +136,19 @@ pub(super) struct Load {
     pub(super) facts: u64,
 }
 
-/// All stations at once, each over a connection of its own.
-pub(super) async fn saturate(fleet: &Fleet, server: &super::server::Server, signed: &[Signature]) -> Result<Load> {
-    let mut prepared = Vec::new();
-    for (station, signature) in signed.iter().enumerate() {
-        let messages = signature.facts.chunks(FACTS_A_MESSAGE).map(message).collect();
-        prepared.push((server.channel(fleet, station).await?, messages));
+/// Connections of as many stations.
+pub(super) async fn connected(fleet: &Fleet, server: &Server, stations: usize) -> Result<Vec<Channel>> {
+    let mut channels = Vec::new();
+    for station in 0..stations {
+        channels.push(server.channel(fleet, station).await?);
     }
+    Ok(channels)
+}
+
+/// All stations at once, each over a connection of its own.
+pub(super) async fn saturate(channels: Vec<Channel>, signed: &[Signature]) -> Result<Load> {
+    let messages = signed.iter().map(|signature| signature.facts.chunks(FACTS_A_MESSAGE).map(message).collect());
+    let prepared: Vec<(Channel, Vec<_>)> = channels.into_iter().zip(messages).collect();
     let begun = Instant::now();
     let tasks: Vec<_> =
         prepared.into_iter().map(|(channel, messages)| tokio::spawn(deliver(channel, messages))).collect();
