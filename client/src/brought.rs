@@ -128,7 +128,7 @@ impl Brought {
 }
 
 fn signed_by_known(fact: &Signed, roster: &Roster) -> bool {
-    roster.public_key(&fact.header().author_key).is_some_and(|key| fact.clone().verify(&key).is_ok())
+    roster.public_key(&fact.header().author_key).is_some_and(|key| fact.signed_by(&key))
 }
 
 #[cfg(test)]

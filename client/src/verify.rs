@@ -71,7 +71,7 @@ use rinsebook_proto::note::VerifierKey;
 use rinsebook_proto::rules::erasures::KEEP_SIGNER_NAME_YEARS;
 use rinsebook_proto::tree::{Edge, leaf_hash};
 
-use ahead::Audit;
+use ahead::{Audit, Batch};
 use checker::Checker;
 pub use command::{Args, run};
 pub use erased::Erased;
@@ -139,31 +139,34 @@ struct Failed {
 /// Verifies the segment files in a folder.
 ///
 /// # Errors
-/// Groups that may be read before they are checked.
-const GROUPS_AHEAD: usize = 16;
-
 /// As [`check`].
 pub fn log_dir(dir: &Path, log_key: Option<&VerifierKey>) -> Result<Good, Fault> {
     check(dir, &Asked { log_key, ..Asked::default() }, &mut |_| {})
 }
 
-/// Verifies the segment files in a folder; `progress` is told after each group how many entries were checked.
+/// Verifies the segment files in a folder; `progress` is told now and then how many entries were checked.
 ///
 /// # Errors
 /// [`Fault::Bad`] with the first thing that is wrong, [`Fault::CouldNot`] where something could not be read.
 pub fn check(dir: &Path, asked: &Asked<'_>, progress: &mut dyn FnMut(u64)) -> Result<Good, Fault> {
     let mut audit = Audit::begin(begun(asked)?);
-    let (read, groups) = std::sync::mpsc::sync_channel(GROUPS_AHEAD);
+    // The next batch is there when the one before is taken.
+    let (read, batches) = std::sync::mpsc::sync_channel(1);
     let (taken, scan) = std::thread::scope(|scope| {
         // The files are read while what was read before is checked.
         let reading = scope.spawn(move || {
-            journal::scan_giving(&RealDisk, dir, journal::Kind::Log, |group| {
+            let mut batch = Batch::default();
+            let scanned = journal::scan_giving(&RealDisk, dir, journal::Kind::Log, |group| {
                 let last = last_hash(&group).0;
-                read.send(group).map(|()| last).map_err(|_| "nobody checks it any more")
-            })
+                let whole = batch.add(group).map_or(Ok(()), |batch| read.send(batch));
+                whole.map(|()| last).map_err(|_| "nobody checks it any more")
+            });
+            // Where nobody takes it, something was found before it.
+            let _ = read.send(batch);
+            scanned
         });
-        let taken = groups.into_iter().try_for_each(|group| {
-            let taken = audit.gather(group);
+        let taken = batches.into_iter().try_for_each(|batch| {
+            let taken = audit.take(batch);
             progress(audit.checker.entries());
             taken
         });

@@ -67,28 +67,12 @@ impl Entry {
     /// The leaf's data, as stored; an error where a length has no room in its field, or the whole is over
     /// [`MAX_ENTRY_BYTES`]: cut to fit, it would read back as another entry or none.
     pub fn encode(&self) -> Result<Vec<u8>, BadEntry> {
-        let links = u8::try_from(self.links.len()).map_err(|_| BadEntry("it has more than 255 links"))?;
-        let length = u16::try_from(self.envelope.len()).map_err(|_| TOO_LONG)?;
-        let mut out = Vec::with_capacity(64 + self.links.len() * 70 + self.envelope.len());
-        out.push(VERSION);
-        out.extend_from_slice(&self.index.to_be_bytes());
-        out.extend_from_slice(&self.previous.0);
-        out.extend_from_slice(&self.received_ms.to_be_bytes());
-        out.extend_from_slice(&self.term.to_be_bytes());
-        out.push(if self.clock_unsure { CLOCK_UNSURE } else { 0 });
-        out.push(links);
-        for link in &self.links {
-            let id = link.subject.id();
-            out.push(link.subject.kind() as u8);
-            out.push(u8::try_from(id.len()).map_err(|_| BadEntry("a link's id has more than 255 bytes"))?);
-            out.extend_from_slice(id);
-            out.extend_from_slice(&link.ordinal.to_be_bytes());
-            out.extend_from_slice(&link.previous_index.to_be_bytes());
-            out.extend_from_slice(&link.previous_hash.0);
-        }
-        out.extend_from_slice(&length.to_be_bytes());
-        out.extend_from_slice(&self.envelope);
-        if out.len() > MAX_ENTRY_BYTES { Err(TOO_LONG) } else { Ok(out) }
+        let Entry { index, previous, received_ms, term, clock_unsure, .. } = *self;
+        let links = self.links.iter().map(|link| {
+            let head = Head { count: link.ordinal, index: link.previous_index, hash: link.previous_hash };
+            (&link.subject, head)
+        });
+        Front { index, previous, received_ms, term, clock_unsure }.encode(links, &self.envelope)
     }
 
     /// Takes the leaf's data apart; every byte is accounted for.
@@ -115,6 +99,47 @@ impl Entry {
             return Err(BadEntry("bytes follow its envelope"));
         }
         Ok(Entry { index, previous, received_ms, term, clock_unsure: flags == CLOCK_UNSURE, links, envelope })
+    }
+}
+
+/// What an entry begins with.
+struct Front {
+    index: u64,
+    previous: Hash,
+    received_ms: u64,
+    term: u32,
+    clock_unsure: bool,
+}
+
+impl Front {
+    /// The entry's bytes, with a link for each subject to where its chain ended.
+    fn encode<'a>(
+        &self,
+        links: impl ExactSizeIterator<Item = (&'a Subject, Head)>,
+        envelope: &[u8],
+    ) -> Result<Vec<u8>, BadEntry> {
+        let count = u8::try_from(links.len()).map_err(|_| BadEntry("it has more than 255 links"))?;
+        let length = u16::try_from(envelope.len()).map_err(|_| TOO_LONG)?;
+        let mut out = Vec::with_capacity(64 + links.len() * 70 + envelope.len());
+        out.push(VERSION);
+        out.extend_from_slice(&self.index.to_be_bytes());
+        out.extend_from_slice(&self.previous.0);
+        out.extend_from_slice(&self.received_ms.to_be_bytes());
+        out.extend_from_slice(&self.term.to_be_bytes());
+        out.push(if self.clock_unsure { CLOCK_UNSURE } else { 0 });
+        out.push(count);
+        for (subject, head) in links {
+            let id = subject.id();
+            out.push(subject.kind() as u8);
+            out.push(u8::try_from(id.len()).map_err(|_| BadEntry("a link's id has more than 255 bytes"))?);
+            out.extend_from_slice(id);
+            out.extend_from_slice(&head.count.to_be_bytes());
+            out.extend_from_slice(&head.index.to_be_bytes());
+            out.extend_from_slice(&head.hash.0);
+        }
+        out.extend_from_slice(&length.to_be_bytes());
+        out.extend_from_slice(envelope);
+        if out.len() > MAX_ENTRY_BYTES { Err(TOO_LONG) } else { Ok(out) }
     }
 }
 
@@ -214,6 +239,19 @@ impl SubjectHeads {
     }
 }
 
+/// An entry as it was built.
+#[derive(Debug, Clone)]
+pub struct Built {
+    /// Its place in the log.
+    pub index: u64,
+    /// When the service received it, Unix milliseconds.
+    pub received_ms: u64,
+    /// The leaf's data, as stored.
+    pub data: Vec<u8>,
+    /// Its hash.
+    pub hash: Hash,
+}
+
 /// Entry after entry, each checked against the one before: index, chain, time received, links.
 ///
 /// The service builds entries with it and every verifier checks with it, so that the two cannot part.
@@ -236,23 +274,16 @@ impl EntryChain {
     pub fn build(
         &mut self,
         subjects: &[Subject],
-        envelope: Vec<u8>,
+        envelope: &[u8],
         received_ms: u64,
         clock_unsure: bool,
-    ) -> Result<(Entry, Vec<u8>, Hash), BadEntry> {
-        let entry = Entry {
-            index: self.next_index,
-            previous: self.last_hash,
-            received_ms: received_ms.max(self.last_received_ms),
-            term: 0,
-            clock_unsure,
-            links: self.heads.links(subjects),
-            envelope,
-        };
-        let data = entry.encode()?;
+    ) -> Result<Built, BadEntry> {
+        let (index, received_ms) = (self.next_index, received_ms.max(self.last_received_ms));
+        let front = Front { index, previous: self.last_hash, received_ms, term: 0, clock_unsure };
+        let data = front.encode(subjects.iter().map(|subject| (subject, self.heads.head(subject))), envelope)?;
         let hash = leaf_hash(&data);
-        self.advance(subjects, &entry, hash);
-        Ok((entry, data, hash))
+        self.advance(subjects, received_ms, hash);
+        Ok(Built { index, received_ms, data, hash })
     }
 
     /// Checks an entry that was read, against the subjects of the fact inside; takes note of it and gives its hash.
@@ -275,15 +306,16 @@ impl EntryChain {
         if !self.heads.are_links(&entry.links, subjects) {
             return Err(BadEntry("link: its links are not those of its subjects"));
         }
-        self.advance(subjects, entry, hash);
+        self.advance(subjects, entry.received_ms, hash);
         Ok(())
     }
 
-    fn advance(&mut self, subjects: &[Subject], entry: &Entry, hash: Hash) {
-        self.heads.advance(subjects, entry.index, hash);
+    /// Takes note of the entry at the next index.
+    fn advance(&mut self, subjects: &[Subject], received_ms: u64, hash: Hash) {
+        self.heads.advance(subjects, self.next_index, hash);
         self.next_index += 1;
         self.last_hash = hash;
-        self.last_received_ms = entry.received_ms;
+        self.last_received_ms = received_ms;
     }
 
     /// Goes on behind entries that somebody vouches for: what follows is checked against the last of them, and against the
@@ -337,9 +369,13 @@ mod tests {
     #[test]
     fn an_entry_reads_back_and_no_cut_of_it_does() {
         let mut chain = EntryChain::default();
-        chain.build(&subjects(), vec![7; 10], 5, false).unwrap();
-        let (entry, data, _) = chain.build(&subjects(), vec![8; 300], 5, true).unwrap();
+        let previous = chain.build(&subjects(), &[7; 10], 5, false).unwrap().hash;
+        let links = chain.heads().links(&subjects());
+        let data = chain.build(&subjects(), &[8; 300], 4, true).unwrap().data;
+        let entry =
+            Entry { index: 1, previous, received_ms: 5, term: 0, clock_unsure: true, links, envelope: vec![8; 300] };
         assert_eq!(Entry::decode(&data).unwrap(), entry);
+        assert_eq!(entry.encode().unwrap(), data);
         for length in 0..data.len() {
             assert!(Entry::decode(&data[..length]).is_err());
         }
@@ -350,7 +386,7 @@ mod tests {
     fn what_has_no_room_in_an_entry_is_refused_and_not_cut_to_fit() {
         let mut chain = EntryChain::default();
         let mut refused = |subjects: &[Subject], bytes: usize| {
-            let refused = chain.build(subjects, vec![7; bytes], 5, false).unwrap_err().0;
+            let refused = chain.build(subjects, &vec![7; bytes], 5, false).unwrap_err().0;
             assert_eq!((chain.next_index(), chain.last_hash()), (0, Hash::ZERO), "nothing is noted of it");
             refused
         };
@@ -361,8 +397,9 @@ mod tests {
         assert_eq!(refused(&[Subject::Engine("A".repeat(256))], 10), "a link's id has more than 255 bytes");
         // The largest that a fact can be: 32 subjects with the longest ids, and the largest envelope.
         let most: Vec<Subject> = (0..MAX_SUBJECTS).map(|n| Subject::Engine(format!("{n:032}"))).collect();
-        let (entry, data, _) = chain.build(&most, vec![7; MAX_SERVICE_ENVELOPE_BYTES], 5, false).unwrap();
-        assert_eq!(Entry::decode(&data).unwrap(), entry);
+        let data = chain.build(&most, &[7; MAX_SERVICE_ENVELOPE_BYTES], 5, false).unwrap().data;
+        let entry = Entry::decode(&data).unwrap();
+        assert_eq!(entry.encode().unwrap(), data);
         // And the largest entry of all.
         let room = MAX_ENTRY_BYTES - Entry { links: vec![], envelope: vec![], ..entry.clone() }.encode().unwrap().len();
         let largest = Entry { links: vec![], envelope: vec![7; room], ..entry };
@@ -372,7 +409,7 @@ mod tests {
     #[test]
     fn the_first_entry_has_the_bytes_of_the_format() {
         let subjects = [Subject::Engine("A-1".into())];
-        let (_, data, _) = EntryChain::default().build(&subjects, vec![0xEE, 0xFF], 258, false).unwrap();
+        let data = EntryChain::default().build(&subjects, &[0xEE, 0xFF], 258, false).unwrap().data;
         let expected = [
             "01",
             "0000000000000000",
@@ -397,7 +434,8 @@ mod tests {
     fn a_checker_takes_what_was_built_and_nothing_else() {
         let (mut builder, mut checker) = (EntryChain::default(), EntryChain::default());
         for i in 0..4u8 {
-            let (entry, data, hash) = builder.build(&subjects(), vec![i; 20], 1000 - u64::from(i), false).unwrap();
+            let Built { data, hash, .. } = builder.build(&subjects(), &[i; 20], 1000 - u64::from(i), false).unwrap();
+            let entry = Entry::decode(&data).unwrap();
             let mut skipped = entry.clone();
             skipped.links[0].ordinal += 1;
             let mut moved = entry.clone();

@@ -28,8 +28,10 @@ pub use body::{BlobNamed, blobs_named, engines_named};
 pub use envelope::{Envelope, FACT_TYPE, MAX_ENVELOPE_BYTES, MAX_SERVICE_ENVELOPE_BYTES, REPORT_TYPE, pae};
 pub use header::{Header, MAX_SUBJECTS, Seen, Subject};
 
+use std::sync::Arc;
+
 use crate::bytes::Hash;
-use crate::key::{self, SigningKey, VerifyingKey};
+use crate::key::{self, NamedKey, SigningKey};
 pub use crate::v1::fact::Kind;
 
 /// Why bytes are no fact at all. The service records a refusal in their place.
@@ -46,6 +48,16 @@ impl Malformed {
     pub(crate) fn new(part: &'static str, reason: impl Into<String>) -> Self {
         Malformed { part, reason: reason.into() }
     }
+}
+
+/// Bytes that were handed over to become a fact, and are none.
+#[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
+#[error("{why}")]
+pub struct GivenBack {
+    /// Why they are none.
+    pub why: Malformed,
+    /// The bytes as they were handed over.
+    pub bytes: Vec<u8>,
 }
 
 /// Why a well-formed fact cannot be read.
@@ -85,27 +97,21 @@ pub struct Signed {
 
 /// A fact whose signature holds under the key that its header names. Only [`Signed::verify`] makes one.
 #[derive(Debug, Clone, PartialEq)]
-pub struct Verified(Signed);
+pub struct Verified(Arc<Signed>);
 
 impl Signed {
     /// Parses an envelope of at most `max_bytes`.
     pub fn parse(bytes: &[u8], max_bytes: usize) -> Result<Signed, Malformed> {
-        Signed::of(Envelope::parse(bytes, FACT_TYPE, max_bytes)?)
+        Signed::take(bytes.to_vec(), max_bytes).map_err(|back| back.why)
     }
 
     /// As [`parse`](Self::parse), of bytes that nobody else needs.
-    pub fn take(bytes: Vec<u8>, max_bytes: usize) -> Result<Signed, Malformed> {
-        Signed::of(Envelope::take(bytes, FACT_TYPE, max_bytes)?)
-    }
-
-    fn of(envelope: Envelope) -> Result<Signed, Malformed> {
-        let (header_bytes, number, field) = envelope::split_payload(envelope.payload())?;
-        let header = Header::parse(header_bytes)?;
-        let body = match body::read(number, field, &header) {
-            Ok(kind) => Body::Read(kind),
-            Err(why) => Body::Unread(why),
-        };
-        Ok(Signed { envelope, header, body })
+    pub fn take(bytes: Vec<u8>, max_bytes: usize) -> Result<Signed, GivenBack> {
+        let envelope = Envelope::take(bytes, FACT_TYPE, max_bytes)?;
+        match header_and_body(envelope.payload()) {
+            Ok((header, body)) => Ok(Signed { envelope, header, body }),
+            Err(why) => Err(GivenBack { why, bytes: envelope.into_bytes() }),
+        }
     }
 
     /// Writes and signs a fact; the header's author key must be the signer's.
@@ -123,14 +129,14 @@ impl Signed {
     }
 
     /// Checks the signature, strictly. The key must be the one that the header names.
-    #[allow(clippy::result_large_err)] // The fact goes back to its caller, who keeps it.
-    pub fn verify(self, key: &VerifyingKey) -> Result<Verified, Signed> {
+    pub fn verify<'k>(self: Arc<Self>, key: impl Into<NamedKey<'k>>) -> Result<Verified, Arc<Signed>> {
         if self.signed_by(key) { Ok(Verified(self)) } else { Err(self) }
     }
 
     /// Whether this key is the one named and its signature holds.
-    pub fn signed_by(&self, key: &VerifyingKey) -> bool {
-        key::key_id(key) == self.header.author_key && self.envelope.verifies(key)
+    pub fn signed_by<'k>(&self, key: impl Into<NamedKey<'k>>) -> bool {
+        let key = key.into();
+        key.id() == self.header.author_key && self.envelope.verifies(key.key())
     }
 
     /// The fact as a correction has it: another body of some kind, maybe at another time, under the same author and
@@ -172,6 +178,16 @@ impl Signed {
     }
 }
 
+fn header_and_body(payload: &[u8]) -> Result<(Header, Body), Malformed> {
+    let (header_bytes, number, field) = envelope::split_payload(payload)?;
+    let header = Header::parse(header_bytes)?;
+    let body = match body::read(number, field, &header) {
+        Ok(kind) => Body::Read(kind),
+        Err(why) => Body::Unread(why),
+    };
+    Ok((header, body))
+}
+
 impl Verified {
     /// The fact itself.
     pub fn signed(&self) -> &Signed {
@@ -179,7 +195,7 @@ impl Verified {
     }
 
     /// The fact itself, for whoever keeps it and remembers that its signature holds.
-    pub fn into_signed(self) -> Signed {
+    pub fn into_signed(self) -> Arc<Signed> {
         self.0
     }
 }

@@ -6,6 +6,8 @@
 //! A key file is PKCS #8 in PEM, encrypted by PBES2 (scrypt N=2^14, r=8, p=1; AES-256-CBC), without the public key
 //! inside, so that `openssl pkey` opens it.
 
+use std::collections::HashMap;
+
 use ed25519_dalek::Signer;
 use pkcs8::{EncryptedPrivateKeyInfoRef, PrivateKeyInfoRef, der::Decode, der::pem::LineEnding};
 use zeroize::Zeroizing;
@@ -45,6 +47,48 @@ pub fn generate() -> SigningKey {
 /// SHA-256(01 ‖ public key): how facts name their signer.
 pub fn key_id(key: &VerifyingKey) -> Hash {
     Hash::of_parts(&[&[1], key.as_bytes()])
+}
+
+/// A public key beside its id, which is computed once.
+#[derive(Debug, Clone, Copy)]
+pub struct NamedKey<'k> {
+    id: Hash,
+    key: &'k VerifyingKey,
+}
+
+impl<'k> From<&'k VerifyingKey> for NamedKey<'k> {
+    fn from(key: &'k VerifyingKey) -> NamedKey<'k> {
+        NamedKey { id: key_id(key), key }
+    }
+}
+
+impl NamedKey<'_> {
+    /// How facts name it.
+    pub fn id(&self) -> Hash {
+        self.id
+    }
+
+    /// The key.
+    pub fn key(&self) -> &VerifyingKey {
+        self.key
+    }
+}
+
+/// Public keys by their ids.
+#[derive(Debug, Clone, Default)]
+pub struct KeysById(HashMap<Hash, VerifyingKey>);
+
+impl KeysById {
+    /// The key of this id.
+    pub fn get(&self, id: &Hash) -> Option<NamedKey<'_>> {
+        self.0.get(id).map(|key| NamedKey { id: *id, key })
+    }
+}
+
+impl FromIterator<VerifyingKey> for KeysById {
+    fn from_iter<T: IntoIterator<Item = VerifyingKey>>(keys: T) -> KeysById {
+        KeysById(keys.into_iter().map(|key| (key_id(&key), key)).collect())
+    }
 }
 
 /// Reads a public key of 32 bytes; weak keys (small order) are refused.

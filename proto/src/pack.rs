@@ -257,8 +257,8 @@ mod tests {
     fn pack() -> Pack {
         let mut chain = EntryChain::default();
         let mut proved = |n: u8| {
-            let (entry, data, _) = chain.build(&[Subject::Roster], vec![n; 20], 5, false).unwrap();
-            Proved { entry, data, proof: vec![Hash([n; 32]); n.into()] }
+            let data = chain.build(&[Subject::Roster], &[n; 20], 5, false).unwrap().data;
+            Proved { entry: Entry::decode(&data).unwrap(), data, proof: vec![Hash([n; 32]); n.into()] }
         };
         let mut entries: Vec<Proved> = (0..3).map(&mut proved).collect();
         entries.reverse();

@@ -10,7 +10,7 @@ use std::sync::{Arc, RwLock, RwLockWriteGuard};
 use rinsebook_proto::bytes::{Hash, Id};
 use rinsebook_proto::chain::{Held, MAX_LOST_PLACES, Place, Position, Runs};
 use rinsebook_proto::clock::Clock;
-use rinsebook_proto::entry::EntryChain;
+use rinsebook_proto::entry::{Built, EntryChain};
 use rinsebook_proto::fact::{self, Header, Kind, Seen, Signed, Subject};
 use rinsebook_proto::key::{self, VerifyingKey};
 use rinsebook_proto::note::Checkpoint;
@@ -324,7 +324,7 @@ impl Desk {
         }
     }
 
-    fn admit(&mut self, fact: Signed, signature: SignatureState) -> outcome::Result {
+    fn admit(&mut self, fact: Arc<Signed>, signature: SignatureState) -> outcome::Result {
         let unread_because = match (&signature, fact.body()) {
             (SignatureState::Unchecked, _) => "Its signer is not enrolled yet: it is kept, blocks until it can be \
                                                read, and counts once the custodian has enrolled the signer."
@@ -390,28 +390,22 @@ impl Desk {
         };
         let fact = Signed::sign(header, kind, &self.identity.fact_key);
         self.own.counter += 1;
-        self.stage(fact, SignatureState::Good)
+        self.stage(Arc::new(fact), SignatureState::Good)
     }
 
-    fn stage(&mut self, fact: Signed, signature: SignatureState) -> (u64, Hash) {
+    fn stage(&mut self, fact: Arc<Signed>, signature: SignatureState) -> (u64, Hash) {
         let wall_ms = self.clock.wall_ms();
         let parted = (apart_ms(&*self.clock) - self.clock_base_ms).unsigned_abs();
         // Neither a clock set back nor a new start takes a doubt away: a start knows no earlier base to compare with.
         let unsure = parted > u128::from(CLOCKS_PART_MS) || self.clock_in_doubt();
-        let built = self.chain.build(&fact.header().subjects, fact.bytes().to_vec(), wall_ms, unsure);
+        let built = self.chain.build(&fact.header().subjects, fact.bytes(), wall_ms, unsure);
         // Staged nowhere yet, written nowhere: whatever comes here was parsed, or made, within a fact's limits.
-        let (entry, data, hash) = built.expect("a fact within its limits makes an entry within its own");
-        let recorded = Recorded {
-            index: entry.index,
-            received_ms: entry.received_ms,
-            clock_unsure: unsure,
-            fact: Arc::new(fact),
-            signature,
-        };
+        let Built { index, received_ms, data, hash } =
+            built.expect("a fact within its limits makes an entry within its own");
+        let recorded = Recorded { index, received_ms, clock_unsure: unsure, fact, signature };
         self.hold(&places_of(&recorded, &self.identity.device));
         self.tree_mut().push(hash);
         self.remember(&recorded, hash);
-        let index = recorded.index;
         self.group.push(Staged { data, hash, recorded });
         (index, hash)
     }

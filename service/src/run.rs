@@ -19,7 +19,7 @@ use tokio::sync::{mpsc, oneshot};
 use tonic::service::Routes;
 
 use crate::access::{self, Gate};
-use crate::admission::KnownKeys;
+use crate::admission::{Checks, KnownKeys};
 use crate::audits::Audits;
 use crate::authority::Authority;
 use crate::blobs::Blobs;
@@ -213,7 +213,8 @@ pub async fn open_on(config: &Config, clock: Arc<dyn Clock>, disk: Arc<dyn Disk>
     {
         desk.stand_still(&why);
     }
-    let sequencer = Sequencer::start(desk, log, following, figures.clone(), done);
+    let checks = Checks::new(keys);
+    let sequencer = Sequencer::start(desk, log, following, checks.clone(), figures.clone(), done);
     let warned = tokio::spawn(stand_still_on_witness(witnesses.clone(), sequencer.clone())).abort_handle();
     let queries = Queries::new(view.clone(), clock.clone(), blobs.clone(), sequencer.clone());
     let verifier_key = signing.verifier_key().to_string();
@@ -229,7 +230,7 @@ pub async fn open_on(config: &Config, clock: Arc<dyn Clock>, disk: Arc<dyn Disk>
         identity,
         signing,
         data,
-        keys,
+        checks,
         blobs,
         sequencer,
         gate,
@@ -268,7 +269,7 @@ struct Parts {
     identity: Arc<Identity>,
     signing: Signing,
     data: PathBuf,
-    keys: KnownKeys,
+    checks: Checks,
     blobs: Blobs,
     sequencer: Sequencer,
     gate: Gate,
@@ -286,7 +287,7 @@ async fn router(parts: Parts) -> axum::Router {
         identity,
         signing,
         data,
-        keys,
+        checks,
         blobs,
         sequencer,
         gate,
@@ -316,7 +317,7 @@ async fn router(parts: Parts) -> axum::Router {
             .register_encoded_file_descriptor_set(FILE_DESCRIPTOR_SET)
             .register_encoded_file_descriptor_set(tonic_health::pb::FILE_DESCRIPTOR_SET)
     };
-    let intake = IntakeService { keys, blobs, sequencer, view: gate.view.clone(), room: Room::new(&limits) };
+    let intake = IntakeService { checks, blobs, sequencer, view: gate.view.clone(), room: Room::new(&limits) };
     let packs =
         Packs { queries: queries.clone(), reader: reader.clone(), tree: tree.clone(), witnesses: witnesses.clone() };
     let files = LogFiles {

@@ -12,7 +12,7 @@ use rinsebook_proto::journal::{AppendError, Placed};
 use rinsebook_proto::v1;
 use tokio::sync::{mpsc, oneshot};
 
-use crate::admission::Candidate;
+use crate::admission::{Candidate, Checks};
 use crate::desk::{Desk, Peer, Staged};
 use crate::error::{CallError, ServiceError};
 use crate::log::Log;
@@ -22,12 +22,39 @@ use crate::work;
 const QUEUE: usize = 256;
 /// A group takes no further command once it has so many facts.
 const GROUP_FACTS: usize = 1024;
+/// While all cores check facts, a group waits so long for those that come next: one write, sync and signature serve more
+/// of them, and what they cost is left to the checks that everybody waits for.
+const GATHERING: Duration = Duration::from_millis(5);
 /// An idle log writes its durable mark within this.
 const IDLE_MARK: Duration = Duration::from_millis(50);
 /// What an entry needs beyond the envelope received, at the most: its head, 32 links, frames, a refusal's own fact.
 const ENTRY_OVERHEAD_BYTES: u64 = 4096;
 
-type Reply<T> = oneshot::Sender<Result<T, CallError>>;
+/// The way back to whoever gave a command, and what they hold until they are answered.
+pub struct Reply<T> {
+    to: oneshot::Sender<Result<T, CallError>>,
+    held: Option<Box<dyn Send>>,
+}
+
+impl<T> Reply<T> {
+    /// A way back, and where the answer comes out.
+    pub fn new() -> (Reply<T>, oneshot::Receiver<Result<T, CallError>>) {
+        let (to, answer) = oneshot::channel();
+        (Reply { to, held: None }, answer)
+    }
+
+    /// The same, and this is let go when it is answered, whether the answer is taken or not.
+    pub fn holding(self, held: impl Send + 'static) -> Reply<T> {
+        Reply { held: Some(Box::new(held)), ..self }
+    }
+
+    /// Answers. The caller may have gone; what is written stays written.
+    fn send(self, answer: Result<T, CallError>) {
+        let Reply { to, held } = self;
+        drop(held);
+        let _ = to.send(answer);
+    }
+}
 
 /// Something to decide on.
 pub enum Command {
@@ -116,7 +143,7 @@ pub struct Sequencer {
 impl Sequencer {
     /// Records facts of the service's own; index and envelope hash of each, once they are synced.
     pub async fn record(&self, facts: Vec<(Kind, Vec<Subject>)>) -> Result<Vec<(u64, Hash)>, CallError> {
-        let (reply, recorded) = oneshot::channel();
+        let (reply, recorded) = Reply::new();
         self.send(Command::Own { facts, reply }).await?;
         recorded.await.map_err(|_| CallError::Stopping)?
     }
@@ -126,11 +153,12 @@ impl Sequencer {
         desk: Desk,
         log: Log,
         following: Following,
+        checks: Checks,
         figures: Arc<Figures>,
         done: oneshot::Sender<Result<(), ServiceError>>,
     ) -> Sequencer {
         let (queue, commands) = mpsc::channel(QUEUE);
-        let mut worker = Worker { desk, log, following, figures, read_only: None };
+        let mut worker = Worker { desk, log, following, checks, figures, read_only: None };
         // Nobody waits for the end only when the process is ending anyway.
         let all = async move { drop(done.send(worker.run(commands).await)) };
         if work::alone() {
@@ -155,6 +183,8 @@ struct Worker {
     desk: Desk,
     log: Log,
     following: Following,
+    /// Those under way come next.
+    checks: Checks,
     figures: Arc<Figures>,
     /// Why nothing can be written any more, where the file system refuses. The process stays: what was recorded is read on,
     /// and a new start would find nothing that it could open.
@@ -177,6 +207,9 @@ impl Worker {
                 Err(_idle) => self.mark()?,
                 Ok(None) => return self.mark(),
                 Ok(Some(first)) => {
+                    if self.checks.take_all_cores() {
+                        tokio::time::sleep(GATHERING).await;
+                    }
                     let batch = gather(first, &mut commands);
                     self.take(batch)?;
                 }
@@ -331,21 +364,20 @@ fn most_bytes(command: &Command) -> u64 {
     }
 }
 
-/// The caller may have gone; what is written stays written.
 fn answer(waiting: Waiting, note: &str) {
     match waiting {
         Waiting::Facts(outcomes, reply) => {
-            let _ = reply.send(Ok(v1::Outcomes { outcomes, checkpoint_note: note.to_owned() }));
+            reply.send(Ok(v1::Outcomes { outcomes, checkpoint_note: note.to_owned() }));
         }
         Waiting::Standing(mut standing, reply) => {
             note.clone_into(&mut standing.checkpoint_note);
-            let _ = reply.send(Ok(*standing));
+            reply.send(Ok(*standing));
         }
         Waiting::Own(recorded, reply) => {
-            let _ = reply.send(Ok(recorded));
+            reply.send(Ok(recorded));
         }
         Waiting::Refused(error, reply) => {
-            let _ = reply.send(Err(error));
+            reply.send(Err(error));
         }
         Waiting::Nobody => {}
     }
@@ -360,13 +392,13 @@ fn unknown(waiting: Waiting) {
                 let unknown = v1::Unknown { message: message.to_owned() };
                 outcome.result = Some(v1::outcome::Result::Unknown(unknown));
             }
-            let _ = reply.send(Ok(v1::Outcomes { outcomes, checkpoint_note: String::new() }));
+            reply.send(Ok(v1::Outcomes { outcomes, checkpoint_note: String::new() }));
         }
         Waiting::Standing(_, reply) => {
-            let _ = reply.send(Err(CallError::Stopping));
+            reply.send(Err(CallError::Stopping));
         }
         Waiting::Own(_, reply) | Waiting::Refused(_, reply) => {
-            let _ = reply.send(Err(CallError::Stopping));
+            reply.send(Err(CallError::Stopping));
         }
         Waiting::Nobody => {}
     }
@@ -375,13 +407,13 @@ fn unknown(waiting: Waiting) {
 fn refuse(command: Command, error: &CallError) {
     match command {
         Command::Facts { reply, .. } => {
-            let _ = reply.send(Err(error.clone()));
+            reply.send(Err(error.clone()));
         }
         Command::Report { reply, .. } => {
-            let _ = reply.send(Err(error.clone()));
+            reply.send(Err(error.clone()));
         }
         Command::Own { reply, .. } => {
-            let _ = reply.send(Err(error.clone()));
+            reply.send(Err(error.clone()));
         }
         // It is told again by whoever found out.
         Command::StandStill { .. } => {}

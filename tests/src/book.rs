@@ -5,7 +5,7 @@ use std::path::Path;
 use std::sync::Arc;
 
 use rinsebook_proto::bytes::{Hash, Id};
-use rinsebook_proto::entry::EntryChain;
+use rinsebook_proto::entry::{Built, EntryChain};
 use rinsebook_proto::fact::{Header, Kind, MAX_SERVICE_ENVELOPE_BYTES, Seen, Signed, Subject};
 use rinsebook_proto::journal::{self, Journal, Options, RealDisk};
 use rinsebook_proto::key::{self, SigningKey};
@@ -165,8 +165,8 @@ impl Book {
             refers: vec![],
         };
         let fact = Signed::sign(header, kind, signer);
-        let built = self.chain.build(&fact.header().subjects, fact.bytes().to_vec(), happened_ms, false);
-        let (_, data, hash) = built.unwrap();
+        let built = self.chain.build(&fact.header().subjects, fact.bytes(), happened_ms, false);
+        let Built { data, hash, .. } = built.unwrap();
         self.edge.push(hash);
         self.group.push(data);
         self.places.insert(device, At { counter: at.counter + 1, previous: fact.hash() });

@@ -15,7 +15,7 @@ use super::blobs::{Blobs, Nowhere};
 use super::erased::{Annexes, erased};
 use super::held::{Held, fits_before};
 use super::keys::Keys;
-use super::opened::{Opened, open_all};
+use super::opened::{Opened, OpenedNote, open_all, open_note};
 use super::otherwise::Otherwise;
 use super::places::Places;
 use super::second::{Late, SecondReading};
@@ -103,10 +103,16 @@ impl Checker {
     }
 
     /// Checks one group, its entries opened before, with the checkpoint that closes it.
-    pub(super) fn group(&mut self, first: u64, opened: Vec<Result<Opened, Wrong>>, note: &[u8]) -> Result<(), Failed> {
+    pub(super) fn group(
+        &mut self,
+        first: u64,
+        opened: Vec<Result<Opened, Wrong>>,
+        end: &[u8],
+        note: Option<OpenedNote>,
+    ) -> Result<(), Failed> {
         let index = first + opened.len() as u64 - 1;
         self.opened(first, opened)?;
-        self.checkpoint(note).map_err(|wrong| Failed { wrong, at: None, index })?;
+        self.checkpoint(end, note).map_err(|wrong| Failed { wrong, at: None, index })?;
         self.good.groups += 1;
         Ok(())
     }
@@ -116,7 +122,7 @@ impl Checker {
         if size != self.edge.size() {
             return Err(Wrong::of("root", "checkpoint")("it is of another size than was read"));
         }
-        self.checkpoint(note.as_bytes())?;
+        self.checkpoint(note.as_bytes(), None)?;
         self.good.cosignatures = policy.map(|policy| policy.cosigned(note)).transpose()?.unwrap_or_default();
         let cosigned_ms = self.good.cosignatures.iter().map(|c| c.unix_seconds.saturating_mul(1000));
         fits_before(self.chain.last_received_ms(), cosigned_ms).map_err(Wrong::of("chain", "time received"))?;
@@ -319,11 +325,11 @@ impl Checker {
         Ok(())
     }
 
-    fn checkpoint(&mut self, end: &[u8]) -> Result<(), Wrong> {
+    fn checkpoint(&mut self, end: &[u8], note: Option<OpenedNote>) -> Result<(), Wrong> {
         let wrong = Wrong::of("root", "checkpoint");
-        let note = std::str::from_utf8(end).map_err(|_| wrong("it is no text".to_owned()))?;
         let log_keys = self.log_keys.as_ref().ok_or_else(|| wrong("it stands before the founding".to_owned()))?;
-        let checkpoint = log_keys.open(note).map_err(|e| wrong(e.to_string()))?;
+        let opened = note.map_or_else(|| open_note(log_keys, end), |note| note.under(log_keys, end));
+        let checkpoint = opened.map_err(&wrong)?;
         if checkpoint.size != self.edge.size() || checkpoint.root != self.edge.root() {
             return Err(wrong("it has another size or root than the entries give".to_owned()));
         }
@@ -331,7 +337,7 @@ impl Checker {
             self.checkpoints.push(checkpoint.size, checkpoint.root).map_err(Wrong::of("root", "seen"))?;
         }
         self.good.origin = checkpoint.origin;
-        note.clone_into(&mut self.good.note);
+        self.good.note = String::from_utf8_lossy(end).into_owned();
         Ok(())
     }
 

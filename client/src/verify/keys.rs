@@ -6,7 +6,7 @@ use std::collections::HashMap;
 use prost::Message;
 use rinsebook_proto::bytes::{Hash, Id};
 use rinsebook_proto::fact::{Envelope, MAX_ENVELOPE_BYTES, REPORT_TYPE, Signed};
-use rinsebook_proto::key::{self, VerifyingKey};
+use rinsebook_proto::key::{self, KeysById, VerifyingKey};
 use rinsebook_proto::rules::erasures::{Erasures, Known};
 use rinsebook_proto::rules::{Enrolments, Recorded, Roster, Succession, Texts};
 use rinsebook_proto::v1;
@@ -42,9 +42,8 @@ impl Keys {
     }
 
     /// All keys that are enrolled now, for whoever checks signatures ahead of their place.
-    pub(super) fn all(&self) -> HashMap<Hash, VerifyingKey> {
-        let ids = self.roster().keys().iter().map(|key| key.key_id).chain(self.roster().service_key());
-        ids.filter_map(|id| Some((id, self.get(&id)?))).collect()
+    pub(super) fn all(&self) -> KeysById {
+        self.roster().keys().iter().map(|key| key.public_key).chain(self.service).collect()
     }
 
     /// Whether this is the service's own fact key.

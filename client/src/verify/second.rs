@@ -64,7 +64,7 @@ impl SecondReading<'_> {
     }
 
     fn entry(&mut self, index: u64, data: &[u8]) -> Result<(), Wrong> {
-        let opened = open(data, |id| self.keys.get(id))?;
+        let opened = open(data, |fact| self.keys.get(&fact.header().author_key).map(|key| fact.signed_by(&key)))?;
         let header = opened.fact.header();
         let came_before = self.late.get(&header.author_key).is_some_and(|enrolled| index < *enrolled);
         // What holds under a recovery key was counted when it was met.

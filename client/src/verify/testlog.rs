@@ -210,8 +210,8 @@ impl TestLog {
 /// The next entry, and its leaf hash.
 fn built(chain: &mut EntryChain, fact: &Signed) -> (Entry, Hash) {
     let received_ms = 2_000 + chain.next_index();
-    let (entry, _, hash) = chain.build(&fact.header().subjects, fact.bytes().to_vec(), received_ms, false).unwrap();
-    (entry, hash)
+    let built = chain.build(&fact.header().subjects, fact.bytes(), received_ms, false).unwrap();
+    (Entry::decode(&built.data).unwrap(), built.hash)
 }
 
 /// A device's enrolment with its proof of possession.

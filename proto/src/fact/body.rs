@@ -1,5 +1,7 @@
 //! Reading a kind's body: the exact form, values known to this version, ids and engines that fit the header.
 
+use std::cell::RefCell;
+
 use prost::Message;
 
 use super::{Header, Kind, Subject, Unreadable};
@@ -12,7 +14,7 @@ pub(super) fn read(number: u32, field: &[u8], header: &Header) -> Result<Kind, U
     if decoded.kind.is_none() {
         return Err(Unreadable::UnknownKind(number));
     }
-    if decoded.encode_to_vec() != field {
+    if !comes_out_as(&decoded, field) {
         return Err(Unreadable::NotExact);
     }
     let kind = decoded.kind.ok_or(Unreadable::UnknownKind(number))?;
@@ -20,6 +22,15 @@ pub(super) fn read(number: u32, field: &[u8], header: &Header) -> Result<Kind, U
     ids_fit(&kind)?;
     engines_fit(&kind, header)?;
     Ok(kind)
+}
+
+/// Whether a message is written as these bytes. Every fact is asked this once: what is written takes no memory of its own.
+fn comes_out_as(message: &impl Message, bytes: &[u8]) -> bool {
+    thread_local!(static WRITTEN: RefCell<Vec<u8>> = const { RefCell::new(Vec::new()) });
+    WRITTEN.with_borrow_mut(|written| {
+        written.clear();
+        message.encode(written).is_ok() && written == bytes
+    })
 }
 
 /// A zero or unknown value of an enum that the kind asks for.
@@ -93,8 +104,8 @@ fn ids_fit(kind: &Kind) -> Result<(), Unreadable> {
 fn engines_fit(kind: &Kind, header: &Header) -> Result<(), Unreadable> {
     for engine in engines_named(kind) {
         fits(engine.position > 0, "engine", "positions count from 1")?;
-        let subject = Subject::Engine(engine.serial.clone());
-        fits(header.subjects.contains(&subject), "engine", "its serial number is not among the subjects")?;
+        let named = header.subjects.iter().any(|s| matches!(s, Subject::Engine(serial) if *serial == engine.serial));
+        fits(named, "engine", "its serial number is not among the subjects")?;
     }
     Ok(())
 }

@@ -1,11 +1,12 @@
 //! The DSSE envelope and the outer framing of the payload, byte by byte.
 
+use std::io::Write;
 use std::ops::Range;
 
 use prost::Message;
 use prost::encoding::{decode_varint, encode_varint, encoded_len_varint};
 
-use super::{Header, Kind, Malformed};
+use super::{GivenBack, Header, Kind, Malformed};
 use crate::bytes::Hash;
 use crate::key::{self, SigningKey, VerifyingKey};
 use crate::v1;
@@ -19,13 +20,16 @@ pub const MAX_ENVELOPE_BYTES: usize = 16_384;
 /// The largest envelope of a service fact.
 pub const MAX_SERVICE_ENVELOPE_BYTES: usize = 32_768;
 
+/// What DSSE writes beside type and body: its name, two lengths of any size, spaces.
+const MOST_PAE_BYTES_BESIDE: usize = 50;
 const SIGNATURE_FRAME: [u8; 4] = [0x1A, 0x42, 0x0A, 0x40];
 /// The lowest number of a kind field.
 const FIRST_KIND: u64 = 32;
 
 /// DSSE's pre-authentication encoding: what is signed.
 pub fn pae(payload_type: &str, body: &[u8]) -> Vec<u8> {
-    let mut out = format!("DSSEv1 {} {payload_type} {} ", payload_type.len(), body.len()).into_bytes();
+    let mut out = Vec::with_capacity(payload_type.len() + body.len() + MOST_PAE_BYTES_BESIDE);
+    write!(out, "DSSEv1 {} {payload_type} {} ", payload_type.len(), body.len()).expect("a vector takes any number");
     out.extend_from_slice(body);
     out
 }
@@ -49,14 +53,15 @@ impl std::fmt::Debug for Envelope {
 impl Envelope {
     /// Takes the bytes apart; anything but the exact form under this type is malformed.
     pub fn parse(bytes: &[u8], payload_type: &'static str, max_bytes: usize) -> Result<Envelope, Malformed> {
-        let payload = payload_in(bytes, payload_type, max_bytes)?;
-        Ok(Envelope { hash: Hash::of(bytes), bytes: bytes.to_vec(), payload, payload_type })
+        Envelope::take(bytes.to_vec(), payload_type, max_bytes).map_err(|back| back.why)
     }
 
     /// As [`parse`](Self::parse), of bytes that nobody else needs.
-    pub fn take(bytes: Vec<u8>, payload_type: &'static str, max_bytes: usize) -> Result<Envelope, Malformed> {
-        let payload = payload_in(&bytes, payload_type, max_bytes)?;
-        Ok(Envelope { hash: Hash::of(&bytes), bytes, payload, payload_type })
+    pub fn take(bytes: Vec<u8>, payload_type: &'static str, max_bytes: usize) -> Result<Envelope, GivenBack> {
+        match payload_in(&bytes, payload_type, max_bytes) {
+            Ok(payload) => Ok(Envelope { hash: Hash::of(&bytes), bytes, payload, payload_type }),
+            Err(why) => Err(GivenBack { why, bytes }),
+        }
     }
 
     /// Signs a payload.
@@ -74,6 +79,11 @@ impl Envelope {
     /// The exact bytes.
     pub fn bytes(&self) -> &[u8] {
         &self.bytes
+    }
+
+    /// The exact bytes, for whoever needs nothing else of it.
+    pub fn into_bytes(self) -> Vec<u8> {
+        self.bytes
     }
 
     /// The signed payload.

@@ -1,3 +1,5 @@
+use std::sync::Arc;
+
 use super::*;
 use crate::bytes::Id;
 use crate::v1;
@@ -47,7 +49,7 @@ fn a_signed_fact_reads_back_as_it_was_written() {
     let again = Signed::parse(fact.bytes(), MAX_ENVELOPE_BYTES).unwrap();
     assert_eq!(again, fact);
     assert!(again.kind().is_some());
-    assert!(again.verify(&key.verifying_key()).is_ok());
+    assert!(Arc::new(again).verify(&key.verifying_key()).is_ok());
 }
 
 #[test]

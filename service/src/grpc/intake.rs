@@ -15,14 +15,14 @@ use tokio_stream::wrappers::ReceiverStream;
 use tokio_stream::{Stream, StreamExt};
 use tonic::{Request, Response, Status, Streaming};
 
-use crate::admission::{FEW, KnownKeys, check_all};
+use crate::admission::Checks;
 use crate::authority::tls_key_digest;
 use crate::blobs::{Blob, Blobs};
 use crate::desk::Peer;
 use crate::error::CallError;
 use crate::projection::View;
 use crate::rpc::intake_server::Intake;
-use crate::sequencer::{Command, Sequencer};
+use crate::sequencer::{Command, Reply, Sequencer};
 use crate::work;
 pub use room::Room;
 use room::{Held, StreamRoom};
@@ -39,8 +39,8 @@ const MAX_LOST_RANGES: usize = 8;
 /// See the module.
 #[derive(Clone)]
 pub struct IntakeService {
-    /// Checks signatures with these.
-    pub keys: KnownKeys,
+    /// Checks what comes.
+    pub checks: Checks,
     /// Keeps what facts name.
     pub blobs: Blobs,
     /// Decides and writes.
@@ -51,7 +51,8 @@ pub struct IntakeService {
     pub room: Room,
 }
 
-type Answer = oneshot::Receiver<Result<deliver_response::Message, CallError>>;
+/// What comes of a message: its end of the stream waits for it.
+type Answer = oneshot::Receiver<Result<Taken, CallError>>;
 type Answers = Pin<Box<dyn Stream<Item = Result<v1::DeliverResponse, Status>> + Send>>;
 
 #[tonic::async_trait]
@@ -66,17 +67,12 @@ impl Intake for IntakeService {
         let (answers, waiting) = mpsc::channel::<Answer>(IN_FLIGHT);
         tokio::spawn(Arc::new(self.clone()).read(peer, messages, answers, room));
         let stream = ReceiverStream::new(waiting).then(|answer| async {
-            match answer.await {
-                Ok(Ok(message)) => Ok(v1::DeliverResponse { message: Some(message) }),
-                Ok(Err(error)) => Err(error.into()),
-                Err(_) => Err(CallError::Stopping.into()),
-            }
+            let taken = answer.await.unwrap_or(Err(CallError::Stopping))?;
+            Ok(v1::DeliverResponse { message: Some(taken.answered().await?) })
         });
         Ok(Response::new(Box::pin(stream)))
     }
 }
-
-type Reply = oneshot::Sender<Result<deliver_response::Message, CallError>>;
 
 impl IntakeService {
     /// Who calls: an enrolled device, or anyone with a certificate of ours while the record is not founded.
@@ -127,48 +123,32 @@ impl IntakeService {
         self: &Arc<Self>,
         peer: Peer,
         message: v1::DeliverRequest,
-        reply: Reply,
+        reply: oneshot::Sender<Result<Taken, CallError>>,
         room: &StreamRoom,
     ) -> Result<(), ()> {
-        let held = match bounded(&message) {
-            Ok(count) => room.take(count, message.encoded_len()).await,
-            Err(error) => Err(error),
-        };
-        let held = match held {
-            Ok(held) => held,
-            Err(error) => {
-                let _ = reply.send(Err(error));
-                return Err(());
-            }
-        };
-        let taken = match message.message {
-            Some(deliver_request::Message::Hello(hello)) => self.hello(peer, hello).await,
-            Some(deliver_request::Message::Blobs(blobs)) => self.keep(blobs).await.map(Taken::Now),
-            Some(deliver_request::Message::Facts(facts)) => self.facts(peer, facts).await,
+        let taken = self.taken(peer, message, room).await;
+        let goes_on = taken.is_ok();
+        // Where nobody waits for the answer any more, nothing more will be sent.
+        let heard = reply.send(taken).is_ok();
+        if goes_on && heard { Ok(()) } else { Err(()) }
+    }
+
+    async fn taken(&self, peer: Peer, message: v1::DeliverRequest, room: &StreamRoom) -> Result<Taken, CallError> {
+        let held = room.take(bounded(&message)?, message.encoded_len()).await?;
+        match message.message {
+            Some(deliver_request::Message::Hello(hello)) => self.hello(peer, hello, held).await,
+            Some(deliver_request::Message::Blobs(blobs)) => self.keep(blobs, held).await,
+            Some(deliver_request::Message::Facts(facts)) => self.facts(peer, facts, held).await,
             None => Err(CallError::Field { field: "message", why: "it is empty".to_owned() }),
-        };
-        match taken {
-            Ok(Taken::Now(message)) => reply.send(Ok(message)).map_err(|_| ()),
-            Ok(Taken::Standing(standing)) => {
-                forward(standing, reply, held, deliver_response::Message::Standing);
-                Ok(())
-            }
-            Ok(Taken::Outcomes(outcomes)) => {
-                forward(outcomes, reply, held, deliver_response::Message::Outcomes);
-                Ok(())
-            }
-            Err(error) => {
-                let _ = reply.send(Err(error));
-                Err(())
-            }
         }
     }
 
-    async fn hello(&self, peer: Peer, hello: v1::Hello) -> Result<Taken, CallError> {
+    async fn hello(&self, peer: Peer, hello: v1::Hello, held: Held) -> Result<Taken, CallError> {
         // The device may have been enrolled a moment ago.
         self.view.caught_up().await;
         let report = self.checked_report(&peer, &hello.report)?;
-        let (reply, standing) = oneshot::channel();
+        let (reply, standing) = Reply::new();
+        let reply = reply.holding(held);
         self.sequencer.send(Command::Report { peer, envelope: hello.report, report: Box::new(report), reply }).await?;
         Ok(Taken::Standing(standing))
     }
@@ -197,7 +177,7 @@ impl IntakeService {
         Ok(report)
     }
 
-    async fn keep(&self, blobs: v1::Blobs) -> Result<deliver_response::Message, CallError> {
+    async fn keep(&self, blobs: v1::Blobs, held: Held) -> Result<Taken, CallError> {
         let store = self.blobs.clone();
         let kept = work::blocking(move || {
             let mut kept = v1::BlobsKept::default();
@@ -212,19 +192,14 @@ impl IntakeService {
             Ok(kept)
         });
         let kept = kept.await.map_err(|_| CallError::Stopping)??;
-        Ok(deliver_response::Message::BlobsKept(kept))
+        drop(held);
+        Ok(Taken::Now(deliver_response::Message::BlobsKept(kept)))
     }
 
-    async fn facts(&self, peer: Peer, facts: v1::Facts) -> Result<Taken, CallError> {
-        let keys = self.keys.clone();
-        let candidates = if facts.items.len() <= FEW {
-            check_all(facts.items, &keys)?
-        } else {
-            let checked = work::blocking(move || check_all(facts.items, &keys));
-            checked.await.map_err(|_| CallError::Stopping)??
-        };
-        let (reply, outcomes) = oneshot::channel();
-        self.sequencer.send(Command::Facts { peer, candidates, reply }).await?;
+    async fn facts(&self, peer: Peer, facts: v1::Facts, held: Held) -> Result<Taken, CallError> {
+        let candidates = self.checks.of(facts.items).await?;
+        let (reply, outcomes) = Reply::new();
+        self.sequencer.send(Command::Facts { peer, candidates, reply: reply.holding(held) }).await?;
         Ok(Taken::Outcomes(outcomes))
     }
 }
@@ -249,16 +224,17 @@ enum Taken {
     Outcomes(oneshot::Receiver<Result<v1::Outcomes, CallError>>),
 }
 
-/// Passes the sequencer's answer on when it comes, while the stream reads its next message.
-fn forward<T: Send + 'static>(
-    from: oneshot::Receiver<Result<T, CallError>>,
-    to: Reply,
-    held: Held,
-    wrap: fn(T) -> deliver_response::Message,
-) {
-    tokio::spawn(async move {
-        let result = from.await.unwrap_or(Err(CallError::Stopping)).map(wrap);
-        drop(held);
-        let _ = to.send(result);
-    });
+impl Taken {
+    /// The answer, once the sequencer has given it.
+    async fn answered(self) -> Result<deliver_response::Message, CallError> {
+        match self {
+            Taken::Now(message) => Ok(message),
+            Taken::Standing(standing) => {
+                standing.await.unwrap_or(Err(CallError::Stopping)).map(deliver_response::Message::Standing)
+            }
+            Taken::Outcomes(outcomes) => {
+                outcomes.await.unwrap_or(Err(CallError::Stopping)).map(deliver_response::Message::Outcomes)
+            }
+        }
+    }
 }

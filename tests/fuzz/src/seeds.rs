@@ -234,9 +234,9 @@ fn entries() -> Vec<Named> {
     let mut chain = EntryChain::default();
     let engine = Subject::Engine("OT-1".to_owned());
     let subjects = [Subject::Aircraft(Id([5; 16])), engine, Subject::Wash(Id([6; 16])), Subject::Roster];
-    let (_, first, _) = chain.build(&subjects, b"an envelope".to_vec(), at(8, 0), false).unwrap();
-    let (_, second, _) = chain.build(&subjects[1..3], b"another one".to_vec(), at(8, 1), true).unwrap();
-    let (_, bare, _) = chain.build(&[], Vec::new(), at(8, 2), false).unwrap();
+    let first = chain.build(&subjects, b"an envelope", at(8, 0), false).unwrap().data;
+    let second = chain.build(&subjects[1..3], b"another one", at(8, 1), true).unwrap().data;
+    let bare = chain.build(&[], b"", at(8, 2), false).unwrap().data;
     vec![named("first", first), named("second", second), named("bare", bare)]
 }
 

@@ -7,7 +7,7 @@ use prost::Message;
 use rinsebook_client::enrol;
 use rinsebook_client::home::Home;
 use rinsebook_proto::bytes::{Hash, Id};
-use rinsebook_proto::entry::EntryChain;
+use rinsebook_proto::entry::{Built, EntryChain};
 use rinsebook_proto::fact::{Envelope, Kind, REPORT_TYPE, Seen, Signed, Subject};
 use rinsebook_proto::journal::{self, Journal, Options, RealDisk};
 use rinsebook_proto::key::SigningKey;
@@ -128,7 +128,7 @@ impl Writer {
 
     fn append(&mut self, fact: &Signed) -> Result<()> {
         let now_ms = self.now_ms();
-        let (_, data, hash) = self.chain.build(&fact.header().subjects, fact.bytes().to_vec(), now_ms, false)?;
+        let Built { data, hash, .. } = self.chain.build(&fact.header().subjects, fact.bytes(), now_ms, false)?;
         self.edge.push(hash);
         self.group.push(data);
         if self.group.len() >= GROUP { self.close() } else { Ok(()) }

@@ -3,7 +3,7 @@
 use std::sync::Arc;
 
 use anyhow::Result;
-use rinsebook_proto::entry::EntryChain;
+use rinsebook_proto::entry::{Built, EntryChain};
 use rinsebook_proto::fact::Subject;
 use rinsebook_proto::journal::{self, Journal, Options, RealDisk};
 use rinsebook_proto::key;
@@ -36,7 +36,7 @@ pub(super) fn disk(run: &Run) -> Result<Vec<Figure>> {
         let (first, previous) = (chain.next_index(), chain.last_hash());
         let mut records = Vec::new();
         for fact in group {
-            let (_, data, hash) = chain.build(&fact.header().subjects, fact.bytes().to_vec(), 1, false)?;
+            let Built { data, hash, .. } = chain.build(&fact.header().subjects, fact.bytes(), 1, false)?;
             edge.push(hash);
             records.push(data);
             envelopes += fact.bytes().len();

@@ -8,7 +8,7 @@ use rinsebook_proto::clock::SystemClock;
 use rinsebook_proto::fact::Signed;
 use rinsebook_proto::journal::RealDisk;
 use rinsebook_proto::v1;
-use rinsebook_service::admission::{Candidate, KnownKeys, check_all};
+use rinsebook_service::admission::{Candidate, Cut, KnownKeys, check_all};
 use rinsebook_service::blobs::Blobs;
 use rinsebook_service::desk::{Desk, Peer, Staged};
 use rinsebook_service::identity::Identity;
@@ -96,7 +96,7 @@ impl Hot {
     /// # Errors
     /// When the message cannot be one of a device.
     pub fn check(&self, items: Vec<v1::IntakeItem>) -> Result<Vec<Candidate>> {
-        Ok(check_all(items, &self.keys)?)
+        Ok(check_all(items, &self.keys, Cut::ForAllCores)?)
     }
 
     /// The desk: each judged in order, the group closed with the log's signature.

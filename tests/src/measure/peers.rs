@@ -8,7 +8,7 @@ use std::sync::Arc;
 use std::time::{Duration, Instant};
 
 use anyhow::{Context, Result, ensure};
-use rinsebook_proto::entry::EntryChain;
+use rinsebook_proto::entry::{Built, EntryChain};
 use rinsebook_proto::fact::Signed;
 use rinsebook_proto::journal::{self, Journal, Options, RealDisk};
 use rinsebook_proto::key::{self, SigningKey};
@@ -42,7 +42,7 @@ fn facts_a_second(store: &mut dyn Store, facts: &[Signed], group: usize) -> Resu
         let mut records = Vec::with_capacity(facts.len());
         for (fact, key) in facts.iter().zip(keys) {
             ensure!(fact.signed_by(key), "its signature holds");
-            let (_, data, hash) = chain.build(&fact.header().subjects, fact.bytes().to_vec(), 1, false)?;
+            let Built { data, hash, .. } = chain.build(&fact.header().subjects, fact.bytes(), 1, false)?;
             edge.push(hash);
             records.push(data);
         }
