@@ -56,6 +56,14 @@ pub struct Link {
     pub previous_hash: Hash,
 }
 
+impl Link {
+    /// The link that an entry about this subject has, where the subject's chain ends there.
+    pub fn to(subject: &Subject, head: &Head) -> Link {
+        let Head { count, index, hash } = *head;
+        Link { subject: subject.clone(), ordinal: count, previous_index: index, previous_hash: hash }
+    }
+}
+
 /// Why bytes are no entry.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, thiserror::Error)]
 #[error("this is no log entry: {0}")]
@@ -187,15 +195,6 @@ pub struct Head {
 }
 
 impl SubjectHeads {
-    /// The links of an entry about these subjects.
-    pub fn links(&self, subjects: &[Subject]) -> Vec<Link> {
-        let link = |subject: &Subject| {
-            let head = self.head(subject);
-            Link { subject: subject.clone(), ordinal: head.count, previous_index: head.index, previous_hash: head.hash }
-        };
-        subjects.iter().map(link).collect()
-    }
-
     /// Whether these are the links of an entry about these subjects.
     fn are_links(&self, links: &[Link], subjects: &[Subject]) -> bool {
         let is_link = |(link, subject): (&Link, &Subject)| {
@@ -206,7 +205,8 @@ impl SubjectHeads {
         links.len() == subjects.len() && links.iter().zip(subjects).all(is_link)
     }
 
-    fn head(&self, subject: &Subject) -> Head {
+    /// The head of one subject; of one that has no entry, what a first link says.
+    pub fn head(&self, subject: &Subject) -> Head {
         self.0.get(subject).copied().unwrap_or(Head { count: 0, index: 0, hash: Hash::ZERO })
     }
 
@@ -370,7 +370,8 @@ mod tests {
     fn an_entry_reads_back_and_no_cut_of_it_does() {
         let mut chain = EntryChain::default();
         let previous = chain.build(&subjects(), &[7; 10], 5, false).unwrap().hash;
-        let links = chain.heads().links(&subjects());
+        let head = |subject: &Subject| chain.heads().head(subject);
+        let links = subjects().iter().map(|s| Link::to(s, &head(s))).collect();
         let data = chain.build(&subjects(), &[8; 300], 4, true).unwrap().data;
         let entry =
             Entry { index: 1, previous, received_ms: 5, term: 0, clock_unsure: true, links, envelope: vec![8; 300] };

@@ -31,7 +31,7 @@ pub use header::{Header, MAX_SUBJECTS, Seen, Subject};
 use std::sync::Arc;
 
 use crate::bytes::Hash;
-use crate::key::{self, NamedKey, SigningKey};
+use crate::key::{self, KeyWithId, SigningKey};
 pub use crate::v1::fact::Kind;
 
 /// Why bytes are no fact at all. The service records a refusal in their place.
@@ -129,12 +129,12 @@ impl Signed {
     }
 
     /// Checks the signature, strictly. The key must be the one that the header names.
-    pub fn verify<'k>(self: Arc<Self>, key: impl Into<NamedKey<'k>>) -> Result<Verified, Arc<Signed>> {
+    pub fn verify<'k>(self: Arc<Self>, key: impl Into<KeyWithId<'k>>) -> Result<Verified, Arc<Signed>> {
         if self.signed_by(key) { Ok(Verified(self)) } else { Err(self) }
     }
 
     /// Whether this key is the one named and its signature holds.
-    pub fn signed_by<'k>(&self, key: impl Into<NamedKey<'k>>) -> bool {
+    pub fn signed_by<'k>(&self, key: impl Into<KeyWithId<'k>>) -> bool {
         let key = key.into();
         key.id() == self.header.author_key && self.envelope.verifies(key.key())
     }

@@ -51,18 +51,18 @@ pub fn key_id(key: &VerifyingKey) -> Hash {
 
 /// A public key beside its id, which is computed once.
 #[derive(Debug, Clone, Copy)]
-pub struct NamedKey<'k> {
+pub struct KeyWithId<'k> {
     id: Hash,
     key: &'k VerifyingKey,
 }
 
-impl<'k> From<&'k VerifyingKey> for NamedKey<'k> {
-    fn from(key: &'k VerifyingKey) -> NamedKey<'k> {
-        NamedKey { id: key_id(key), key }
+impl<'k> From<&'k VerifyingKey> for KeyWithId<'k> {
+    fn from(key: &'k VerifyingKey) -> KeyWithId<'k> {
+        KeyWithId { id: key_id(key), key }
     }
 }
 
-impl NamedKey<'_> {
+impl KeyWithId<'_> {
     /// How facts name it.
     pub fn id(&self) -> Hash {
         self.id
@@ -80,8 +80,8 @@ pub struct KeysById(HashMap<Hash, VerifyingKey>);
 
 impl KeysById {
     /// The key of this id.
-    pub fn get(&self, id: &Hash) -> Option<NamedKey<'_>> {
-        self.0.get(id).map(|key| NamedKey { id: *id, key })
+    pub fn get(&self, id: &Hash) -> Option<KeyWithId<'_>> {
+        self.0.get(id).map(|key| KeyWithId { id: *id, key })
     }
 }
 

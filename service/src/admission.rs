@@ -56,7 +56,7 @@ pub struct KnownKeys(Arc<RwLock<Arc<KeysById>>>);
 impl KnownKeys {
     /// The key of this id.
     pub fn get(&self, id: &Hash) -> Option<VerifyingKey> {
-        self.all().get(id).map(|named| *named.key())
+        self.all().get(id).map(|key| *key.key())
     }
 
     /// Those that are known now.
@@ -74,7 +74,7 @@ impl KnownKeys {
 #[derive(Debug, Clone)]
 pub struct Checks {
     keys: KnownKeys,
-    /// Messages that wait for their check, or are in it.
+    /// Messages of more than [`FEW`] facts that wait for their check, or are in it.
     messages: Arc<AtomicUsize>,
 }
 

@@ -1,6 +1,6 @@
 //! One thread, or one task where the runtime has but one thread, that decides and writes: it takes what waits, judges it in order at its [`Desk`], writes the group with its
-//! checkpoint, syncs once, and only then answers everybody in it. While it syncs, the next group gathers behind it; the
-//! queue in front of it is bounded, and a full queue is the back-pressure.
+//! checkpoint, syncs once, and only then answers everybody in it. While it syncs, the next group gathers behind it, and
+//! while all cores check facts it gathers for a few milliseconds more; the queue in front of it is bounded, and a full queue is the back-pressure.
 
 use std::sync::Arc;
 use std::sync::atomic::{AtomicU64, Ordering};
@@ -22,8 +22,8 @@ use crate::work;
 const QUEUE: usize = 256;
 /// A group takes no further command once it has so many facts.
 const GROUP_FACTS: usize = 1024;
-/// While all cores check facts, a group waits so long for those that come next: one write, sync and signature serve more
-/// of them, and what they cost is left to the checks that everybody waits for.
+/// While all cores check facts, a group that is not full waits so long for more: one write, sync and signature serve more
+/// facts, and what those cost is left to the checks that everybody waits for.
 const GATHERING: Duration = Duration::from_millis(5);
 /// An idle log writes its durable mark within this.
 const IDLE_MARK: Duration = Duration::from_millis(50);
@@ -43,7 +43,7 @@ impl<T> Reply<T> {
         (Reply { to, held: None }, answer)
     }
 
-    /// The same, and this is let go when it is answered, whether the answer is taken or not.
+    /// The same; `held` is let go when the command is answered, even if nobody takes the answer.
     pub fn holding(self, held: impl Send + 'static) -> Reply<T> {
         Reply { held: Some(Box::new(held)), ..self }
     }
@@ -183,7 +183,7 @@ struct Worker {
     desk: Desk,
     log: Log,
     following: Following,
-    /// Those under way come next.
+    /// Tells whether more facts will come at once.
     checks: Checks,
     figures: Arc<Figures>,
     /// Why nothing can be written any more, where the file system refuses. The process stays: what was recorded is read on,
@@ -207,10 +207,11 @@ impl Worker {
                 Err(_idle) => self.mark()?,
                 Ok(None) => return self.mark(),
                 Ok(Some(first)) => {
-                    if self.checks.take_all_cores() {
+                    let mut batch = vec![first];
+                    if !fill(&mut batch, &mut commands) && self.checks.take_all_cores() {
                         tokio::time::sleep(GATHERING).await;
+                        fill(&mut batch, &mut commands);
                     }
-                    let batch = gather(first, &mut commands);
                     self.take(batch)?;
                 }
             }
@@ -327,16 +328,16 @@ impl Worker {
     }
 }
 
-fn gather(first: Command, commands: &mut mpsc::Receiver<Command>) -> Vec<Command> {
-    let mut facts = count(&first);
-    let mut batch = vec![first];
+/// Adds what waits; whether the group is full.
+fn fill(batch: &mut Vec<Command>, commands: &mut mpsc::Receiver<Command>) -> bool {
+    let mut facts: usize = batch.iter().map(count).sum();
     while facts < GROUP_FACTS
         && let Ok(next) = commands.try_recv()
     {
         facts += count(&next);
         batch.push(next);
     }
-    batch
+    facts >= GROUP_FACTS
 }
 
 fn count(command: &Command) -> usize {

@@ -5,7 +5,7 @@ use std::path::Path;
 use std::sync::Arc;
 
 use rinsebook_proto::bytes::Hash;
-use rinsebook_proto::entry::{Entry, SubjectHeads};
+use rinsebook_proto::entry::{Entry, Link, SubjectHeads};
 use rinsebook_proto::fact::{MAX_SERVICE_ENVELOPE_BYTES, Signed};
 use rinsebook_proto::journal::{self, Journal, Options, RealDisk};
 use rinsebook_proto::key::SigningKey;
@@ -65,7 +65,7 @@ pub fn rebuild(pieces: &[Piece], origin: &str, log_key: &SigningKey) -> Rebuilt 
             received_ms: piece.received_ms,
             term: 0,
             clock_unsure: false,
-            links: heads.links(subjects),
+            links: subjects.iter().map(|subject| Link::to(subject, &heads.head(subject))).collect(),
             envelope: piece.envelope.clone(),
         };
         if let Some(tweak) = piece.tweak {

@@ -32,6 +32,8 @@ pub(super) struct TestLog {
     groups: Vec<Vec<Signed>>,
     places: HashMap<Id, (u64, Hash)>,
     record: Hash,
+    /// Groups whose checkpoints another key signs.
+    signed_by: HashMap<usize, SigningKey>,
     /// What the next fact says to have seen; none: the truth.
     pretended: Option<Seen>,
     /// What the next fact is about, and the card it stands on.
@@ -50,6 +52,7 @@ impl TestLog {
             groups: Vec::new(),
             places: HashMap::new(),
             record: Hash::ZERO,
+            signed_by: HashMap::new(),
             pretended: None,
             subjects: vec![Subject::Roster],
             card: None,
@@ -140,6 +143,25 @@ impl TestLog {
         Seen { epoch: 1, size: edge.size(), root: edge.root() }
     }
 
+    /// The custodian changes the log's key, in a group of its own; gives the new one.
+    pub(super) fn change_log_key(&mut self) -> SigningKey {
+        let (old, next, custodian) = (self.log_key.clone(), key::generate(), self.custodian_key.clone());
+        let Seen { size, root, .. } = self.seen_after(self.groups.len());
+        let both = Checkpoint { origin: ORIGIN.to_owned(), size, root }.sign_by(&[&old, &next]);
+        let changed = v1::LogKeyChanged {
+            old_public_key: old.verifying_key().as_bytes().to_vec(),
+            new_public_key: next.verifying_key().as_bytes().to_vec(),
+            checkpoint_note: both,
+        };
+        self.add(&By(TABLET, &custodian), Kind::LogKeyChanged(changed), vec![]);
+        next
+    }
+
+    /// This key signs the checkpoint that closes that group.
+    pub(super) fn sign_group(&mut self, number: usize, key: &SigningKey) {
+        self.signed_by.insert(number, key.clone());
+    }
+
     /// The next fact says to have seen this.
     pub(super) fn pretend_seen(&mut self, seen: Seen) {
         self.pretended = Some(seen);
@@ -188,7 +210,7 @@ impl TestLog {
         let (mut chain, mut edge, mut first, mut previous) = (EntryChain::default(), Edge::default(), 0, Hash::ZERO);
         let total: usize = self.groups.iter().map(Vec::len).sum();
         let mut alter = Some(alter);
-        for group in &self.groups {
+        for (number, group) in self.groups.iter().enumerate() {
             let mut records = Vec::new();
             for fact in group {
                 let (mut entry, _) = built(&mut chain, fact);
@@ -200,7 +222,8 @@ impl TestLog {
             records.iter().for_each(|record| edge.push(leaf_hash(record)));
             let mut checkpoint = Checkpoint { origin: ORIGIN.to_owned(), size: edge.size(), root: edge.root() };
             root(&mut checkpoint);
-            out.append(first, previous.0, &records, checkpoint.sign(&self.log_key).as_bytes()).unwrap();
+            let signer = self.signed_by.get(&number).unwrap_or(&self.log_key);
+            out.append(first, previous.0, &records, checkpoint.sign(signer).as_bytes()).unwrap();
             first += records.len() as u64;
             previous = leaf_hash(records.last().unwrap());
         }

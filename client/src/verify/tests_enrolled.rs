@@ -176,3 +176,26 @@ fn a_log_key_named_by_a_custodian_whose_key_is_revoked_from_before_does_not_brin
     log.add(&By(TABLET, &custodian), Kind::KeyRevoked(revoked), vec![]);
     assert_eq!(check(&log).unwrap().entries, 5);
 }
+
+#[test]
+fn notes_opened_ahead_count_under_the_key_that_is_in_force_at_their_turn() {
+    // Which group the old key signs that must not any more; 9: none does.
+    for wrong in 4..=9 {
+        let mut log = TestLog::founded(|_| {});
+        let custodian = log.custodian_key.clone();
+        let add = |log: &mut TestLog, count| {
+            for _ in 0..count {
+                log.add(&By(TABLET, &custodian), person(STRANGER), vec![]);
+            }
+        };
+        add(&mut log, 3);
+        let next = log.change_log_key();
+        add(&mut log, 4);
+        (4..9).filter(|group| *group != wrong).for_each(|group| log.sign_group(group, &next));
+        let checked = check(&log);
+        match wrong {
+            9 => assert_eq!(checked.unwrap().entries, 9),
+            wrong => assert_eq!(named(checked), ("root", "checkpoint", Some(wrong as u64))),
+        }
+    }
+}

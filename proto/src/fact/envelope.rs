@@ -53,7 +53,8 @@ impl std::fmt::Debug for Envelope {
 impl Envelope {
     /// Takes the bytes apart; anything but the exact form under this type is malformed.
     pub fn parse(bytes: &[u8], payload_type: &'static str, max_bytes: usize) -> Result<Envelope, Malformed> {
-        Envelope::take(bytes.to_vec(), payload_type, max_bytes).map_err(|back| back.why)
+        let payload = payload_in(bytes, payload_type, max_bytes)?;
+        Ok(Envelope { hash: Hash::of(bytes), bytes: bytes.to_vec(), payload, payload_type })
     }
 
     /// As [`parse`](Self::parse), of bytes that nobody else needs.
@@ -82,7 +83,7 @@ impl Envelope {
     }
 
     /// The exact bytes, for whoever needs nothing else of it.
-    pub fn into_bytes(self) -> Vec<u8> {
+    pub(super) fn into_bytes(self) -> Vec<u8> {
         self.bytes
     }
 

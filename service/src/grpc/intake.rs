@@ -51,7 +51,7 @@ pub struct IntakeService {
     pub room: Room,
 }
 
-/// What comes of a message: its end of the stream waits for it.
+/// What is made of a message; the end of the stream that answers waits for it.
 type Answer = oneshot::Receiver<Result<Taken, CallError>>;
 type Answers = Pin<Box<dyn Stream<Item = Result<v1::DeliverResponse, Status>> + Send>>;
 

@@ -26,6 +26,8 @@ pub(super) struct Audited {
     pub(super) seconds: f64,
     cpu: f64,
     peak_mib: f64,
+    /// Of facts, of the notes of groups, of devices' reports inside facts.
+    signatures: f64,
 }
 
 /// Audits in a process of its own.
@@ -33,13 +35,13 @@ pub(super) fn once(fleet: &Fleet) -> Result<Audited> {
     let output = Command::new(std::env::current_exe()?).arg(AUDIT).arg(fleet.log()).output()?;
     let text = String::from_utf8(output.stdout)?;
     let numbers: Vec<f64> = text.split_whitespace().filter_map(|n| n.parse().ok()).collect();
-    let [entries, seconds, cpu, peak_mib] = numbers[..] else {
+    let [entries, seconds, cpu, peak_mib, signatures] = numbers[..] else {
         anyhow::bail!("the audit failed: {}", String::from_utf8_lossy(&output.stderr))
     };
-    Ok(Audited { entries, seconds, cpu, peak_mib })
+    Ok(Audited { entries, seconds, cpu, peak_mib, signatures })
 }
 
-/// Audits, and says entries, seconds, CPU seconds, peak memory in MiB.
+/// Audits, and says entries, seconds, CPU seconds, peak memory in MiB, signatures checked.
 pub(super) fn child(log: &Path) -> Result<()> {
     let begun = Instant::now();
     let good = log_dir(log, None)?;
@@ -47,7 +49,8 @@ pub(super) fn child(log: &Path) -> Result<()> {
     anyhow::ensure!(good.unread == 0 && good.signatures == good.entries, "not everything was checked: {good:?}");
     let me = std::process::id();
     let (cpu, peak) = (clocks::process_cpu(me)?.as_secs_f64(), clocks::memory_mib(me, "VmHWM")?);
-    writeln!(std::io::stdout(), "{} {seconds} {cpu} {peak}", good.entries)?;
+    let signatures = good.signatures + good.groups + good.reports;
+    writeln!(std::io::stdout(), "{} {seconds} {cpu} {peak} {signatures}", good.entries)?;
     Ok(())
 }
 
@@ -88,6 +91,7 @@ pub(super) fn audit(run: &Run) -> Result<Vec<Figure>> {
         let round = Round::new(audited.seconds, limit)
             .with("verify_strict", verify * 1e6, "µs")
             .with("CPU ÷ n × verify_strict", audited.cpu / (audited.entries * verify), "")
+            .with("signatures a fact", audited.signatures / audited.entries, "")
             .with("entries/s", audited.entries / audited.seconds, "1/s");
         times.push(round);
         let less = once(&small)?;
