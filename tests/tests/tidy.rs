@@ -45,7 +45,7 @@ const MAY_NAME: [(&str, &[(&str, &str)]); 3] = [
             ("tokens", "caller config error identity work"),
             ("session", "caller tokens"),
             ("blobs", "error whole"),
-            ("admission", "error"),
+            ("admission", "error work"),
             ("founding", "identity"),
             ("signing", "error identity"),
             ("standstill", "error"),
