@@ -8,7 +8,7 @@ use std::sync::Arc;
 use prost::Message;
 use rinsebook_proto::bytes::{Hash, Id};
 use rinsebook_proto::cosignature::AddCheckpoint;
-use rinsebook_proto::entry::{Entry, EntryChain};
+use rinsebook_proto::entry::{Built, Entry, EntryChain};
 use rinsebook_proto::fact::{Envelope, FACT_TYPE, Kind, REPORT_TYPE, Subject};
 use rinsebook_proto::journal::{self, Journal, Options};
 use rinsebook_proto::note::{Checkpoint, VerifierKey};
@@ -293,7 +293,8 @@ fn packs() -> Vec<Named> {
     let mut tree = Tree::default();
     let mut made = Vec::new();
     for n in 0..3u64 {
-        let (entry, data, hash) = chain.build(&[Subject::Roster], b"an envelope".to_vec(), at(8, n), false).unwrap();
+        let Built { data, hash, .. } = chain.build(&[Subject::Roster], b"an envelope", at(8, n), false).unwrap();
+        let entry = Entry::decode(&data).unwrap();
         tree.push(hash);
         made.push((entry, data));
     }
