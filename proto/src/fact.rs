@@ -87,6 +87,12 @@ pub enum Body {
     Unread(Unreadable),
 }
 
+impl Body {
+    fn of(number: u32, field: &[u8], header: &Header) -> Body {
+        body::read(number, field, header).map_or_else(Body::Unread, Body::Read)
+    }
+}
+
 /// A well-formed fact beside its exact bytes; the signature is not checked yet.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Signed {
@@ -102,12 +108,15 @@ pub struct Verified(Arc<Signed>);
 impl Signed {
     /// Parses an envelope of at most `max_bytes`.
     pub fn parse(bytes: &[u8], max_bytes: usize) -> Result<Signed, Malformed> {
-        Signed::take(bytes.to_vec(), max_bytes).map_err(|back| back.why)
+        Signed::of(Envelope::parse(bytes, FACT_TYPE, max_bytes)?).map_err(|back| back.why)
     }
 
     /// As [`parse`](Self::parse), of bytes that nobody else needs.
     pub fn take(bytes: Vec<u8>, max_bytes: usize) -> Result<Signed, GivenBack> {
-        let envelope = Envelope::take(bytes, FACT_TYPE, max_bytes)?;
+        Signed::of(Envelope::take(bytes, FACT_TYPE, max_bytes)?)
+    }
+
+    fn of(envelope: Envelope) -> Result<Signed, GivenBack> {
         match header_and_body(envelope.payload()) {
             Ok((header, body)) => Ok(Signed { envelope, header, body }),
             Err(why) => Err(GivenBack { why, bytes: envelope.into_bytes() }),
@@ -121,10 +130,7 @@ impl Signed {
         let envelope = Envelope::sign(payload, FACT_TYPE, signer);
         // What was written is read back as anyone would read it, so that a body that does not fit shows at once.
         let (_, number, field) = envelope::split_payload(envelope.payload()).expect("just joined");
-        let body = match body::read(number, field, &header) {
-            Ok(kind) => Body::Read(kind),
-            Err(why) => Body::Unread(why),
-        };
+        let body = Body::of(number, field, &header);
         Signed { envelope, header, body }
     }
 
@@ -181,10 +187,7 @@ impl Signed {
 fn header_and_body(payload: &[u8]) -> Result<(Header, Body), Malformed> {
     let (header_bytes, number, field) = envelope::split_payload(payload)?;
     let header = Header::parse(header_bytes)?;
-    let body = match body::read(number, field, &header) {
-        Ok(kind) => Body::Read(kind),
-        Err(why) => Body::Unread(why),
-    };
+    let body = Body::of(number, field, &header);
     Ok((header, body))
 }
 
